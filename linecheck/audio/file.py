@@ -169,7 +169,7 @@ def write_audio_blocks(path: str | Path, blocks: Iterable[Samples], form: Sample
             yield part
 
     write_durably(
-        path, hashed(), check=lambda temporary: _verify(path, temporary, form, samples_digest.digest())
+        path, hashed(), check=lambda temporary: verify(path, temporary, form, samples_digest.hexdigest())
     )
     return file_digest.hexdigest()
 
@@ -186,8 +186,14 @@ def _as_declared(blocks: Iterable[Samples], form: SampleForm) -> Iterator[Sample
         raise ValueError(f"the blocks have {frames} frames, not {form.frames} as declared")
 
 
-def _verify(path: Path, temporary: Path, form: SampleForm, expected: bytes) -> None:
-    """Refuse a file that does not read back as it was written."""
+def verify(path: Path, temporary: Path, form: SampleForm, expected_sha256: str) -> None:
+    """Refuse a file that does not read back as it was written.
+
+    Raises
+    ------
+    FileError
+        It does not; the message names ``path``.
+    """
     digest = hashlib.sha256()
     try:
         with open_audio(temporary) as stream:
@@ -196,7 +202,7 @@ def _verify(path: Path, temporary: Path, form: SampleForm, expected: bytes) -> N
                 digest.update(_bytes_of(block))
     except FileError as error:
         raise FileError(path, f"cannot be written: what was written {error.message}") from error
-    if back != form or digest.digest() != expected:
+    if back != form or digest.hexdigest() != expected_sha256:
         raise FileError(path, "cannot be written: it does not read back as it was written")
 
 

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import hashlib
 import io
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 
+from linecheck.audio.file import samples_sha256, verify
 from linecheck.audio.sample_bytes import SampleForm, Samples, refuse_lost_bits
-from linecheck.audio.stream import open_audio
 from linecheck.errors import FileError
 from linecheck.files.durable import write_durably
 
@@ -56,7 +57,8 @@ def write_flac(path: str | Path, samples: Samples, rate_hz: int, bits: int) -> s
         raise ValueError(f"samples must have frames and channels, got shape {samples.shape}")
     form = SampleForm(rate_hz, samples.shape[1], samples.shape[0], bits, samples.dtype)
     content = _encoded(path, samples, form)
-    write_durably(path, [content], check=lambda temporary: _verify(path, temporary, samples, rate_hz))
+    stored, digest = replace(form, bits=_stored_bits(bits)), samples_sha256(samples)
+    write_durably(path, [content], check=lambda temporary: verify(path, temporary, stored, digest))
     return hashlib.sha256(content).hexdigest()
 
 
@@ -71,6 +73,11 @@ def flac_takes(rate_hz: int, channels: int) -> bool:
     return True
 
 
+def _stored_bits(bits: int) -> int:
+    """Return the word length that a file has for samples of another."""
+    return 16 if bits <= 16 else MAX_FLAC_BITS
+
+
 def _encoded(path: Path, samples: Samples, form: SampleForm) -> memoryview:
     """Return the bytes of the file."""
     import soundfile
@@ -80,7 +87,7 @@ def _encoded(path: Path, samples: Samples, form: SampleForm) -> memoryview:
     refusal = FileError(path, f"cannot be a FLAC file: its encoder takes no {what}; write a WAV file")
     if bits > MAX_FLAC_BITS:
         raise refusal
-    subtype = "PCM_16" if bits <= 16 else "PCM_24"
+    subtype = f"PCM_{_stored_bits(bits)}"
     content = io.BytesIO()
     piece = max(1, _PIECE_SAMPLES // form.channels)
     try:
@@ -92,18 +99,3 @@ def _encoded(path: Path, samples: Samples, form: SampleForm) -> memoryview:
     except soundfile.SoundFileError as error:
         raise refusal from error
     return content.getbuffer()
-
-
-def _verify(path: Path, temporary: Path, samples: Samples, rate_hz: int) -> None:
-    """Refuse a file that does not read back as it was written."""
-    start, same = 0, True
-    try:
-        with open_audio(temporary) as stream:
-            facts = (stream.frames, stream.channels, stream.rate_hz) == (*samples.shape, rate_hz)
-            for block in stream.blocks(max(1, _PIECE_SAMPLES // stream.channels)):
-                same = same and np.array_equal(block, samples[start : start + len(block)])
-                start += len(block)
-    except FileError as error:
-        raise FileError(path, f"cannot be written: what was written {error.message}") from error
-    if not (facts and same):
-        raise FileError(path, "cannot be written: it does not read back as it was written")

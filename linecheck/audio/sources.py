@@ -3,7 +3,7 @@
 ======================  ==================================================================
 :func:`open_source`     whichever of them a file needs
 :class:`Source`         samples from a frame on
-:class:`Checksum`       what a file knows of its own samples
+:class:`Checksum`       of a FLAC file, what it knows of its own samples
 ======================  ==================================================================
 
 What is wrong comes as :class:`HeaderError`, whose text needs only the file's name before it. Files are read
@@ -34,22 +34,14 @@ from linecheck.audio.wav_header import (
 )
 from linecheck.files.bounded import LFS_ADVICE, LFS_SIGNATURES
 
+#: A header that says more channels, or another rate, is not believed.
 MAX_CHANNELS = 64
 RATES_HZ = range(1_000, 2_000_001)
 
 #: No FLAC frame is shorter: header 6, number of frames 2, a channel 1, checksum 2 (RFC 9639, 9.1 to 9.3).
 _MIN_FLAC_FRAME_BYTES = 11
+#: Samples of one channel: the block size has 16 bits (RFC 9639, 8.2).
 _MAX_FLAC_FRAME = 65_535
-
-
-class Checksum(Protocol):
-    """Samples in their order, and whether they are those that were written."""
-
-    def update(self, samples: Samples) -> None:
-        """Take the next frames."""
-
-    def check(self) -> None:
-        """Raise :class:`HeaderError` where they are others than the file says."""
 
 
 class Source(Protocol):
@@ -210,7 +202,7 @@ class _FlacSource:
 
     def checksum(self) -> Checksum:
         """Return a new checksum, which is the only proof that no sample was damaged."""
-        return _FlacChecksum(self._md5, self.form.bits or 32)
+        return Checksum(self._md5, self.form.bits or 32)
 
     def close(self) -> None:
         """Let go of the decoder."""
@@ -228,6 +220,7 @@ def _flac_form(header: FlacHeader, file_bytes: int) -> SampleForm:
         raise HeaderError(
             f"holds samples of {header.bits} bits, which are not read from FLAC; convert it to WAV"
         )
+    # Else a few damaged bytes would ask for gigabytes of memory.
     if header.frames > file_bytes // _MIN_FLAC_FRAME_BYTES * _MAX_FLAC_FRAME:
         raise HeaderError(
             f"is cut off: {file_bytes:,} bytes cannot hold the {header.frames:,} frames that its header "
@@ -236,7 +229,7 @@ def _flac_form(header: FlacHeader, file_bytes: int) -> SampleForm:
     return _form(header.channels, header.rate_hz, header.frames, header.bits, "int32")
 
 
-class _FlacChecksum:
+class Checksum:
     """MD5 of samples as FLAC defines it: signed, little-endian, interleaved, in whole bytes (RFC 9639, 8.2)."""
 
     def __init__(self, expected: bytes, bits: int) -> None:

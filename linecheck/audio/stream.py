@@ -20,7 +20,6 @@ import hashlib
 import os
 from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import Any, BinaryIO, Self
 
 import numpy as np
@@ -199,12 +198,7 @@ class AudioStream:
         """Return the stream itself."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         """Close the file."""
         self.close()
 

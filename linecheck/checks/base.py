@@ -27,34 +27,23 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, FiniteFloat, GetPydanticSchema
 from pydantic_core.core_schema import no_info_after_validator_function
 
-from linecheck.checks.parts.declared import CurveSpec, DifferenceSpec, Implied, MetricSpec, Range
+from linecheck.checks.parts.declared import (
+    CurveSpec as CurveSpec,
+)
+from linecheck.checks.parts.declared import (
+    DifferenceSpec as DifferenceSpec,
+)
+from linecheck.checks.parts.declared import (
+    Implied as Implied,
+)
+from linecheck.checks.parts.declared import (
+    MetricSpec as MetricSpec,
+)
+from linecheck.checks.parts.declared import (
+    Range as Range,
+)
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.spectra.narrow import Narrowed, narrow, narrowing_factor
-
-__all__ = [
-    "OVERLOAD",
-    "Capture",
-    "CheckKind",
-    "Context",
-    "Curve",
-    "CurveSpec",
-    "Detailed",
-    "DifferenceSpec",
-    "Implied",
-    "Location",
-    "Measurement",
-    "MetricSpec",
-    "Note",
-    "Parameters",
-    "Problem",
-    "Range",
-    "Reading",
-    "Reference",
-    "Stimulus",
-    "StreamEvent",
-    "Stretch",
-    "Taken",
-]
 
 #: One dimension; in a file, a list of finite numbers.
 Points = Annotated[

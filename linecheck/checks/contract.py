@@ -15,16 +15,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
-from linecheck.checks.base import (
-    CheckKind,
-    Curve,
-    CurveSpec,
-    Measurement,
-    MetricSpec,
-    Parameters,
-    Reading,
-    Stimulus,
-)
+from linecheck.checks.base import CheckKind, Curve, Measurement, Parameters, Reading, Stimulus
+from linecheck.checks.parts.declared import CurveSpec, MetricSpec
 from linecheck.checks.parts.superseded import with_former
 from linecheck.dsp.arrays import FloatArray
 from linecheck.errors import ContractError

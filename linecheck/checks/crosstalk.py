@@ -7,26 +7,27 @@ from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Curve,
+from linecheck.checks.base import Capture, Location, Parameters, Problem, Reading, Stimulus
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
     CurveSpec,
     DifferenceSpec,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
-    Reading,
-    Stimulus,
+    either_way,
+    former,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, former
-from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, ratio_reading
-from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, SteadyParameters, ramped, steady_stimulus
+from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList, ratio_reading
+from linecheck.checks.parts.steady import (
+    SETTLE_SECONDS,
+    BandAnalysis,
+    SteadyParameters,
+    WideRateHz,
+    ramped,
+    steady_stimulus,
+    sum_of_cosines,
+)
 from linecheck.checks.parts.tone_sets import locate_tone_sets, uneven
 from linecheck.checks.parts.turns import break_in, locate_turns
 from linecheck.dsp.arrays import BoolArray, FloatArray
@@ -57,9 +58,7 @@ class CrosstalkParameters(SteadyParameters):
     after the other suits a unit that distorts so much that higher orders fill its spectrum, and more than two channels.
     """
 
-    rate_hz: Annotated[
-        int, Field(ge=44100, le=1_536_000, description="Sampling rate of the stimulus, Hz")
-    ] = 44100
+    rate_hz: WideRateHz = 44100
     method: Annotated[
         Literal["simultaneous", "in_turn"],
         Field(
@@ -75,23 +74,13 @@ class CrosstalkParameters(SteadyParameters):
     ] = -20.0
 
 
-class CrosstalkAnalysis(Parameters):
+class CrosstalkAnalysis(BandAnalysis):
     """The band in which the worst is looked for."""
-
-    band_hz: BandHz = (20.0, 20000.0)
-
-    @model_validator(mode="after")
-    def _ascends(self) -> CrosstalkAnalysis:
-        if self.band_hz[0] >= self.band_hz[1]:
-            raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
-        return self
 
 
 _SEPARATION = MetricSpec(
     "separation", "dB", "channel separation: the others' signal over what of it is here, worst of the band", "more",
-    DifferenceSpec(
-        more="crosstalk {size} weaker, at {opposite}", less="crosstalk {size} stronger, at {opposite}",
-    ),
+    either_way("crosstalk {size} {way}, at {opposite}", "weaker", "stronger"),
     NO_NEGATIVE,
 )  # fmt: skip
 _OVER_FREQUENCY = CurveSpec(
@@ -101,7 +90,7 @@ _OVER_FREQUENCY = CurveSpec(
 )  # fmt: skip
 
 
-class CrosstalkKind(CheckKind):
+class CrosstalkKind(ReadingKind):
     """Channel separation, over frequency: how far crosstalk lies below what it comes from.
 
     ``separation`` of a channel is the level of a tone in the channel that plays it, over the level at which the same
@@ -154,10 +143,8 @@ class CrosstalkKind(CheckKind):
             )
         rate = parameters.rate_hz
         frames = round((2.0 * ramp_seconds + SETTLE_SECONDS + parameters.seconds) * rate)
-        turn = np.zeros((frames, 1))
-        for tone, amplitude, phase in zip(OCTAVE_TONES_HZ, amplitudes, OCTAVE_PHASES, strict=True):
-            cycles = np.arange(frames) * (tone / rate)
-            turn[:, 0] += amplitude * np.cos(2.0 * np.pi * (cycles - np.rint(cycles)) + phase)
+        time = np.arange(frames, dtype=np.float64)
+        turn = sum_of_cosines(time, rate, amplitudes, OCTAVE_TONES_HZ, OCTAVE_PHASES)[:, None]
         values = np.zeros((frames * channels, channels))
         for channel in range(channels):
             values[channel * frames : (channel + 1) * frames, [channel]] = ramped(turn, rate, ramp_seconds)
@@ -172,39 +159,35 @@ class CrosstalkKind(CheckKind):
             return _even(capture, locate_tone_sets(capture, sets, parameters.seconds, channels), channels)
         return locate_turns(capture, OCTAVE_TONES_HZ, parameters.seconds, channels)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: CrosstalkParameters,
-        analysis: CrosstalkAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[CrosstalkParameters, CrosstalkAnalysis]) -> None:
         """Compare each channel's tones where they are played with what comes of them elsewhere."""
-        count = len(context.channels)
-        at_once = _at_once(parameters, count)
+        capture, location, channels = located.capture, located.location, located.context.channels
+        band_hz, at_once = located.analysis.band_hz, _at_once(located.parameters, len(channels))
         powers = _together(capture, location) if at_once else _in_turn(capture, location)
-        out = ReadingList()
-        for into, name in location.found_of(context.channels):
-            silent = [context.channels[other] for other in range(count) if not location.found[other]]
-            if silent or count < 2:
-                out.missing(self.metrics, ("separation",), name)
-                out.problems.append(_no_source(name, silent))
+        for into, name in located.found:
+            sources = [source for source in range(len(channels)) if source != into]
+            silent = [channels[source] for source in sources if not location.found[source]]
+            if silent or not sources:
+                message = (
+                    f"crosstalk cannot be told: {', '.join(silent)} does not sound"
+                    if silent
+                    else "crosstalk needs two channels"
+                )
+                out.explain(name, "no_source", message, *_NAMES)
                 continue
             tones = PAIR_TONES_HZ[1 - into] if at_once else OCTAVE_TONES_HZ
-            inside = _inside(tones, analysis.band_hz)
+            inside = _inside(tones, band_hz)
             if not np.any(inside):
-                out.missing(self.metrics, ("separation",), name)
-                out.problems.append(_no_tone(name, analysis.band_hz))
+                out.explain(name, "no_tone", _NO_TONE.format(low=band_hz[0], high=band_hz[1]), *_NAMES)
                 continue
+            # A codec or a filter may take a tone away: its power is below nothing then, and no ratio to it is a number.
             lost = {
-                context.channels[source]: gone
-                for source in range(count)
-                if source != into and len(gone := tones[inside & ~_resolved(powers[source, source])])
+                channels[source]: gone
+                for source in sources
+                if len(gone := tones[inside & ~_resolved(powers[source, source])])
             }
             if lost:
-                out.missing(self.metrics, ("separation",), name)
-                out.problems.append(_lost_tones(name, lost))
+                out.explain(name, "no_source", _lost_tones(lost), *_NAMES)
                 continue
             rows = [
                 [
@@ -213,11 +196,9 @@ class CrosstalkKind(CheckKind):
                     )
                     for strong, faint in zip(powers[source, source], powers[source, into], strict=True)
                 ]
-                for source in range(count)
-                if source != into
+                for source in sources
             ]
-            _add(out, name, tones, rows, analysis.band_hz)
-        return out.measurement()
+            _add(out, name, tones, rows, band_hz)
 
     def never_measured(
         self, parameters: CrosstalkParameters, analysis: CrosstalkAnalysis, channels: int, has_reference: bool
@@ -313,25 +294,9 @@ def _scaled(power: Power, capture: Capture, source: int, into: int) -> Power:
     return Power(power.value * gain, power.uncertainty * gain)
 
 
-def _no_source(name: str, silent: list[str]) -> Problem:
-    """Say why nothing can be told of a channel that is alive."""
-    message = (
-        f"crosstalk cannot be told: {', '.join(silent)} does not sound"
-        if silent
-        else "crosstalk needs two channels"
-    )
-    return Problem("no_source", message, name, blocks=False, metrics=_NAMES)
-
-
 def _inside(tones: FloatArray, band_hz: tuple[float, float]) -> BoolArray:
     """Return which tones lie in the band."""
     return np.asarray((tones >= band_hz[0]) & (tones <= band_hz[1]))
-
-
-def _no_tone(name: str, band_hz: tuple[float, float]) -> Problem:
-    """Say that the band holds nothing to read crosstalk of."""
-    message = _NO_TONE.format(low=band_hz[0], high=band_hz[1])
-    return Problem("no_tone", message, name, blocks=False, metrics=_NAMES)
 
 
 def _resolved(powers: Iterable[Power]) -> BoolArray:
@@ -339,13 +304,12 @@ def _resolved(powers: Iterable[Power]) -> BoolArray:
     return np.array([power.value > RESOLVED * power.uncertainty for power in powers])
 
 
-def _lost_tones(name: str, lost: Mapping[str, FloatArray]) -> Problem:
+def _lost_tones(lost: Mapping[str, FloatArray]) -> str:
     """Say that tones do not come back in the channels that they are played in."""
     which = " and ".join(
         f"{', '.join(f'{tone:g}' for tone in tones)} Hz in {source}" for source, tones in lost.items()
     )
-    message = f"crosstalk cannot be told: nothing comes back at {which}. May be the unit's own fault."
-    return Problem("no_source", message, name, blocks=False, metrics=_NAMES)
+    return f"crosstalk cannot be told: nothing comes back at {which}. May be the unit's own fault."
 
 
 def _add(
@@ -358,25 +322,15 @@ def _add(
     at = np.arange(len(tones))
     attenuation, uncertainty = -levels[worst, at], spreads[worst, at]
     inside = np.flatnonzero(_inside(tones, band_hz))
-    out.curves.append(
-        Curve(
-            "separation_over_frequency",
-            name,
-            tones[inside],
-            "Hz",
-            attenuation[inside],
-            "dB",
-            None,
-            uncertainty[inside],
-        )
-    )
+    out.curve("separation_over_frequency", name, tones[inside], attenuation[inside], uncertainty[inside])
     least = inside[np.argmin(attenuation[inside])]
+    # A power that is so many times its own uncertainty is uncertain by this, in dB.
     hidden = float(uncertainty[least]) > 0.5 * DB_PER_NEPER / RESOLVED
     if hidden:
         value, spread = float(attenuation[least]), float(uncertainty[least])
     else:
         value, spread = lowest_of(attenuation[inside], uncertainty[inside])
-    out.readings.append(Reading("separation", name, value, "dB", spread, hidden))
+    out.add("separation", name, value, spread, is_bound=hidden)
 
 
 KIND = CrosstalkKind()

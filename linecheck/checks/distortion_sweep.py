@@ -8,29 +8,25 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import (
-    Capture,
-    Context,
-    Curve,
+from linecheck.checks.base import Capture, Parameters, Problem, Reading
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
     CurveSpec,
     DifferenceSpec,
     Implied,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
     Range,
-    Reading,
+    Successor,
+    the_same,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, Successor, the_same
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
-from linecheck.checks.parts.readings import ReadingList, band_not_reached, not_captured, ratio_reading
-from linecheck.checks.parts.steady import BandHz
+from linecheck.checks.parts.readings import Located, ReadingList, not_captured, ratio_reading
+from linecheck.checks.parts.steady import BandAnalysis, refuse_beyond
 from linecheck.checks.parts.step_plan import LEAVE_SECONDS
 from linecheck.checks.parts.stepped import Step, SteppedKind, SteppedParameters, StepPlan, step_spans
 from linecheck.checks.parts.word_length import dither_noise_db
-from linecheck.checks.parts.words import UNREPORTED, rings_ahead
+from linecheck.checks.parts.words import dropout, rings_ahead
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.level_courses import patchy
 from linecheck.dsp.fits.dissect import Line, Power
@@ -79,10 +75,7 @@ class DistortionSweepParameters(SteppedParameters):
 
     @model_validator(mode="after")
     def _fits(self) -> DistortionSweepParameters:
-        if self.highest_hz >= 0.5 * self.rate_hz:
-            raise ValueError(
-                f"highest_hz must be below half of rate_hz ({self.rate_hz / 2:g} Hz), got {self.highest_hz:g}"
-            )
+        refuse_beyond("highest_hz", self.highest_hz, self.rate_hz)
         if self.highest_hz < 1.5 * self.lowest_hz:
             raise ValueError(
                 f"highest_hz must be at least 1.5 times lowest_hz ({1.5 * self.lowest_hz:g}), got {self.highest_hz:g}"
@@ -102,10 +95,9 @@ class DistortionSweepParameters(SteppedParameters):
         return np.geomspace(self.lowest_hz, self.highest_hz, self.points)
 
 
-class DistortionSweepAnalysis(Parameters):
+class DistortionSweepAnalysis(BandAnalysis):
     """The bands that THD+N is taken in."""
 
-    band_hz: BandHz = (20.0, 20000.0)
     wideband_hz: Annotated[
         float | None,
         Field(
@@ -131,10 +123,8 @@ class DistortionSweepAnalysis(Parameters):
     ] = True
 
     @model_validator(mode="after")
-    def _ascends(self) -> DistortionSweepAnalysis:
-        low, high = self.band_hz
-        if low >= high:
-            raise ValueError(f"band_hz must ascend, got {low:g} to {high:g}")
+    def _wider(self) -> DistortionSweepAnalysis:
+        high = self.band_hz[1]
         for name in ("wideband_hz", "wide_hz"):
             edge = getattr(self, name)
             if edge is not None and edge <= high:
@@ -259,46 +249,37 @@ class DistortionSweepKind(SteppedKind):
             )
         )
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: DistortionSweepParameters,
-        analysis: DistortionSweepAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(
+        self, out: ReadingList, located: Located[DistortionSweepParameters, DistortionSweepAnalysis]
+    ) -> None:
         """Take THD+N of every sine."""
-        out = ReadingList()
+        capture, location, analysis = located.capture, located.location, located.analysis
+        rate_hz, frequencies_hz = located.parameters.rate_hz, located.parameters.frequencies_hz
         bands = _bands(out, capture, analysis)
-        spans = step_spans(self.plan(parameters), location, capture.rate_hz)
-        for index, name in location.found_of(context.channels):
+        spans = step_spans(self.plan(located.parameters), location, capture.rate_hz)
+        for index, name in located.found:
             residues = [
-                _residue(
+                residue(
                     capture.scaled[index, span[0] : span[1]],
                     capture.rate_hz,
-                    float(tone),
-                    location.clock_ratio or 1.0,
-                    parameters.rate_hz,
+                    tone * (location.clock_ratio or 1.0),
+                    tone,
                     [band for _, band in bands],
+                    # The tone's images, which are fitted as harmonics are.
+                    [order * rate_hz + side * tone for order in (1, 2) for side in (-1.0, 1.0)],
                     count_images=analysis.images,
                 )
-                for span, tone in zip(spans, parameters.frequencies_hz, strict=True)
+                for span, tone in zip(spans, frequencies_hz.tolist(), strict=True)
             ]
-            out.problems += _patch(name, residues, spans, parameters.frequencies_hz, capture.rate_hz)
-            rows = [
-                _thd_n(left, float(tone))
-                for left, tone in zip(residues, parameters.frequencies_hz, strict=True)
-            ]
+            out.problems += _patch(name, residues, spans, frequencies_hz, capture.rate_hz)
+            rows = [_thd_n(left, float(tone)) for left, tone in zip(residues, frequencies_hz, strict=True)]
             # Of the longest record, which tells most.
             longest = max(residues, key=lambda left: left.noise.seconds)
             for number, (names, band) in enumerate(bands):
                 converted = not_captured(longest.noise, band[1], capture.rate_hz, name, names)
-                if converted:
-                    out.problems += converted
-                    out.missing(self.metrics, names, name)
-                    continue
-                _add(out, name, names, parameters.frequencies_hz, [row[number] for row in rows])
-        return out.measurement()
+                out.problems += converted
+                if not converted:
+                    _add(out, name, names, frequencies_hz, [row[number] for row in rows])
 
     def never_measured(
         self,
@@ -337,37 +318,18 @@ def _bands(
     wanted.append((WIDEBAND, (low, high)))
     reached: list[tuple[tuple[str, ...], tuple[float, float]]] = []
     for names, band in wanted:
-        problem = band_not_reached(capture, band, names)
-        if problem is None and names == WIDEBAND and high <= analysis.band_hz[1]:
-            message = _no_wider(analysis, high)
-            problem = Problem("band_not_reached", message, blocks=False, metrics=WIDEBAND)
-        if problem is None:
-            reached.append((names, band))
+        if not out.reaches(capture, band, names):
+            continue
+        if names == WIDEBAND and high <= analysis.band_hz[1]:
+            out.explain(None, "band_not_reached", _no_wider(analysis, high), *WIDEBAND)
         else:
-            out.problems.append(problem)
+            reached.append((names, band))
     return reached
 
 
 def _no_wider(analysis: DistortionSweepAnalysis, edge_hz: float) -> str:
     """Say that the wide band ends within the other."""
     return f"the wide band ends at {edge_hz:.6g} Hz, no higher than the band ({analysis.band_hz[1]:g} Hz)"
-
-
-def _residue(
-    record: FloatArray,
-    rate_hz: int,
-    nominal_hz: float,
-    clock_ratio: float,
-    unit_rate_hz: int,
-    bands: list[tuple[float, float]],
-    *,
-    count_images: bool,
-) -> Residue:
-    """Take one sine off its record."""
-    images = [order * unit_rate_hz + side * nominal_hz for order in (1, 2) for side in (-1.0, 1.0)]
-    return residue(
-        record, rate_hz, nominal_hz * clock_ratio, nominal_hz, bands, images, count_images=count_images
-    )
 
 
 def _thd_n(left: Residue, nominal_hz: float) -> list[Reading]:
@@ -384,11 +346,11 @@ def _patch(
         frame = patchy(left.course, left.tone, DRIFT + WANDER_PER_HZ * float(tone))
         if frame is not None:
             ringing = rings_ahead(LEAVE_SECONDS + (stop - start - frame) / rate_hz)
-            message = (
+            what = (
                 f"the tone of {tone:.4g} Hz is another for a while, from {(start + frame) / rate_hz:.3f} s on: a "
-                f"stretch was lost, held, faded or disturbed{ringing}. {UNREPORTED}"
+                f"stretch was lost, held, faded or disturbed{ringing}"
             )
-            return [Problem("dropout", message, name)]
+            return [dropout(name, what)]
     return []
 
 
@@ -402,21 +364,15 @@ def _add(
         listed = ", ".join(
             f"{tone:.0f}" for tone, point in zip(frequencies_hz, points, strict=True) if point.value is None
         )
-        message = f"the tone is not there at {listed} Hz"
-        out.problems.append(Problem("tone_missing", message, name, blocks=False, metrics=names))
-        out.missing(DistortionSweepKind.metrics, (worst, worst_at), name)
+        out.explain(name, "tone_missing", f"the tone is not there at {listed} Hz", *names)
         return
     values = np.array([point.value for point in points], dtype=np.float64)
     spreads = np.array([point.uncertainty for point in points], dtype=np.float64)
     place = int(np.argmax(values))
     around = frequencies_hz[max(place - 1, 0) : place + 2]
-    out.readings += [
-        Reading(worst, name, float(values[place]), "dB", float(spreads[place])),
-        Reading(
-            worst_at, name, float(frequencies_hz[place]), "Hz", float(np.max(np.diff(around)) / np.sqrt(12.0))
-        ),
-    ]
-    out.curves.append(Curve(curve, name, frequencies_hz.copy(), "Hz", values, "dB", uncertainty=spreads))
+    out.add(worst, name, values[place], spreads[place])
+    out.add(worst_at, name, frequencies_hz[place], np.max(np.diff(around)) / np.sqrt(12.0))
+    out.curve(curve, name, frequencies_hz, values, spreads)
 
 
 KIND = DistortionSweepKind()

@@ -9,22 +9,16 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import (
-    Capture,
-    Context,
-    Curve,
+from linecheck.checks.base import Capture, Parameters, Reading
+from linecheck.checks.parts.declared import (
+    NO_POSITIVE,
     CurveSpec,
     DifferenceSpec,
     Implied,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
-    Reading,
+    the_same,
 )
-from linecheck.checks.parts.declared import NO_POSITIVE, the_same
-from linecheck.checks.parts.readings import ARITHMETIC, DB_PER_NEPER, ReadingList
+from linecheck.checks.parts.readings import ARITHMETIC, DB_PER_NEPER, Located, ReadingList
 from linecheck.checks.parts.stepped import (
     Step,
     SteppedKind,
@@ -287,24 +281,17 @@ class IntermodulationKind(SteppedKind):
             )
         )
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: IntermodulationParameters,
-        analysis: IntermodulationAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(
+        self, out: ReadingList, located: Located[IntermodulationParameters, IntermodulationAnalysis]
+    ) -> None:
         """Take the products at every level."""
-        out = ReadingList()
+        capture, location, parameters = located.capture, located.location, located.parameters
         pair = PAIRS[parameters.pair]
-        unread = _unread(pair, capture)
-        if unread is not None:
-            out.problems.append(unread)
+        unread = _unread(out, pair, capture)
         narrowed = narrowed_to(capture, pair.top_hz, location)
-        scale = (location.clock_ratio or 1.0) / narrowed.rate_hz
+        scale = (located.location.clock_ratio or 1.0) / narrowed.rate_hz
         spans = step_spans(self.plan(parameters), location, capture.rate_hz)
-        for index, name in location.found_of(context.channels):
+        for index, name in located.found:
             step = _level_step(narrowed, index, spans, max(pair.tones_hz) * scale)
             if step is not None:
                 out.problems.append(stepped_level(name, *step))
@@ -318,8 +305,7 @@ class IntermodulationKind(SteppedKind):
                 )
                 for span in spans
             ]
-            _add(out, name, pair, parameters, fits, set(unread.metrics) if unread is not None else set())
-        return out.measurement()
+            _add(out, name, pair, parameters, fits, unread)
 
     def curve_spans(
         self, parameters: IntermodulationParameters, analysis: IntermodulationAnalysis
@@ -335,26 +321,23 @@ def _level_step(
     for span in spans:
         step = tone_level_step(narrowed.between(index, *span), high)
         if step is not None:
-            first, _ = narrowed.inside(*span)
-            return (first + step[0]) / narrowed.rate_hz, step[1]
+            return narrowed.seconds(span[0], step[0]), step[1]
     return None
 
 
-def _unread(pair: _Pair, capture: Capture) -> Problem | None:
-    """Return a problem where a product lies too near the capture's edge to be read true."""
+def _unread(out: ReadingList, pair: _Pair, capture: Capture) -> set[str]:
+    """Return what cannot be read where a product lies too near the capture's edge to be read true, and say so."""
     edge = LAST_TRUE_SHARE * capture.rate_hz
     beyond = [float(place) for place in pair.products_hz() if place > edge]
     if not beyond:
-        return None
-    metrics = ("imd", "imd_3", "best_imd", "best_imd_level", "noise_limited_below", "imd_over_level")
-    return Problem(
-        "beyond_capture",
+        return set()
+    message = (
         f"the product at {beyond[0]:g} Hz cannot be read at a capture rate of {capture.rate_hz} Hz (true up to "
-        f"{edge:g} Hz): capture at 48000 Hz or more",
-        None,
-        blocks=False,
-        metrics=metrics,
+        f"{edge:g} Hz): capture at 48000 Hz or more"
     )
+    metrics = ("imd", "imd_3", "best_imd", "best_imd_level", "noise_limited_below", "imd_over_level")
+    out.explain(None, "beyond_capture", message, *metrics)
+    return set(metrics)
 
 
 def _sum_of_squares(levels: list[float], pair: _Pair, fits: list[Products]) -> _Ratios:
@@ -362,6 +345,7 @@ def _sum_of_squares(levels: list[float], pair: _Pair, fits: list[Products]) -> _
     carriers = np.array([max(pair.carrier(fit.tones), 1e-15) ** 2 / 2.0 for fit in fits])
     values = np.array([float(np.sum(fit.powers)) for fit in fits]) / carriers
     spreads = np.array([float(np.sqrt(np.sum(fit.variance()))) for fit in fits]) / carriers
+    # Noise alone scatters as its share does, and so does that share's own estimate (:meth:`Products.variance`).
     alone = [fit.shares * np.sqrt(1.0 + 1.0 / fit.share_freedom) for fit in fits]
     floors = np.array([float(np.sqrt(np.sum(shares**2))) for shares in alone]) / carriers
     return _Ratios(np.array(levels), values, np.hypot(spreads, ARITHMETIC), np.hypot(floors, ARITHMETIC))
@@ -399,34 +383,22 @@ def _add(
         Reading("noise_limited_below", name, crossing.level, "dBFS", crossing.uncertainty),
     ]
     out.readings += [reading for reading in taken if reading.metric not in unread]
-    out.missing(IntermodulationKind.metrics, tuple(unread), name)
     if unread:
         return
     if crossing.side != "here":
-        out.problems.append(_off_the_scale(name, crossing))
+        out.explain(name, "off_the_scale", _off_the_scale(crossing), "noise_limited_below")
     both = np.array([ratios.decibels(index) for index in range(len(fits))])[::-1]
-    out.curves.append(
-        Curve(
-            "imd_over_level",
-            name,
-            ratios.levels[::-1].copy(),
-            "dBFS",
-            both[:, 0].copy(),
-            "dB",
-            1.0 / parameters.seconds,
-            both[:, 1].copy(),
-        )
-    )
+    out.curve("imd_over_level", name, ratios.levels[::-1], both[:, 0], both[:, 1], 1.0 / parameters.seconds)
 
 
-def _off_the_scale(name: str, crossing: Crossing) -> Problem:
+def _off_the_scale(crossing: Crossing) -> str:
     """Say that noise limits all levels, or none."""
-    message = (
-        f"no product comes out of the noise up to {crossing.level:g} dBFS, the highest level: noise limits all of them"
-        if crossing.side == "above"
-        else f"products stand out of the noise down to {crossing.level:g} dBFS, the lowest level: noise limits none"
-    )
-    return Problem("off_the_scale", message, name, blocks=False, metrics=("noise_limited_below",))
+    if crossing.side == "above":
+        return (
+            f"no product comes out of the noise up to {crossing.level:g} dBFS, the highest level: noise limits all of "
+            "them"
+        )
+    return f"products stand out of the noise down to {crossing.level:g} dBFS, the lowest level: noise limits none"
 
 
 KIND = IntermodulationKind()

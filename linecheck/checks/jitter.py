@@ -12,27 +12,28 @@ from pydantic import Field, model_validator
 
 from linecheck.checks.base import (
     Capture,
-    CheckKind,
-    Context,
-    Curve,
-    CurveSpec,
-    DifferenceSpec,
-    Implied,
     Location,
-    Measurement,
-    MetricSpec,
     Note,
     Parameters,
     Problem,
-    Reading,
     Stimulus,
     Taken,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, the_same
-from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, band_not_reached
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
+    CurveSpec,
+    DifferenceSpec,
+    Implied,
+    MetricSpec,
+    either_way,
+    the_same,
+)
+from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList
 from linecheck.checks.parts.sideband_words import compare_sidebands, sideband_note
 from linecheck.checks.parts.steady import SETTLE_SECONDS, BandHz, RateHz, ResolutionHz, locate_tone
 from linecheck.checks.parts.tone_sets import stepped_level
+from linecheck.checks.parts.words import dropout
 from linecheck.dsp.continuity.phase_steps import tone_level_step
 from linecheck.dsp.fits.dissect import HUM_ORDERS, MAINS_SPREAD
 from linecheck.dsp.jitter_sequence import CYCLE, jitter_sequence, square_lines
@@ -40,7 +41,7 @@ from linecheck.dsp.locating.locate import tone_blocks
 from linecheck.dsp.spectra.demodulate import demodulate
 from linecheck.dsp.spectra.jitter_lines import SquareStep, square_step, without_known_lines
 from linecheck.dsp.spectra.sidebands import Modulation, Quantity, Sideband, take_apart
-from linecheck.dsp.spectra.spectra import TAPERS, band_power, reduce_peaks
+from linecheck.dsp.spectra.spectra import TAPERS, band_power
 
 FloatArray = NDArray[np.float64]
 
@@ -58,6 +59,10 @@ TURN_SECONDS = 0.002
 DEAD_DB = 40.0
 #: Mean square of the amplitude's swing about the tone's, above which the angle is not the tone's phase.
 UNCLEAR = 0.03
+UNCLEAR_TONE = (
+    "noise or other signals are nearly as strong as the tone, so its phase cannot be followed: is the capture's gain "
+    "far too low, is the right signal playing? May be the unit's own fault."
+)
 #: Beyond this part of the rate, 20 kHz at 44.1 kHz, filters fall off and images begin (common practice, no source).
 FLAT_SHARE = 0.4536
 #: So many sidebands are named, the strongest.
@@ -108,7 +113,7 @@ class JitterAnalysis(Parameters):
         return self
 
 
-class JitterKind(CheckKind):
+class JitterKind(ReadingKind):
     """Sidebands of a tone at a quarter of the rate: jitter, modulation of the level, added lines.
 
     The stimulus is J. Dunn's (AES 96th Convention, 1994; from memory). The tone is brought to zero frequency; the
@@ -151,10 +156,7 @@ class JitterKind(CheckKind):
         ),
         MetricSpec(
             "paired_jitter", "ps", "peak jitter of the strongest pair that is jitter", "less",
-            DifferenceSpec(
-                accuracy=0.5, more="jitter {size} higher, {value} peak",
-                less="jitter {size} lower, {value} peak",
-            ),
+            either_way("jitter {size} {way}, {value} peak", "higher", "lower", 0.5),
             NO_NEGATIVE,
         ),
         MetricSpec(
@@ -223,43 +225,35 @@ class JitterKind(CheckKind):
         problems = (*location.problems, *dead)
         return replace(location, found=found, tones_hz=tones, clock_ratio=ratio, problems=problems)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: JitterParameters,
-        analysis: JitterAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[JitterParameters, JitterAnalysis]) -> None:
         """Take every metric from the located tone."""
-        out = ReadingList()
-        names = self._names()
-        unreached = band_not_reached(capture, _band(parameters, analysis), names)
-        if unreached is None and not _holds(_band(parameters, analysis), parameters.tone_hz):
-            message = _outside(parameters, analysis)
-            unreached = Problem("beyond_band", message, blocks=False, metrics=names)
-        if unreached is not None:
-            out.problems.append(unreached)
-        for index, name in location.found_of(context.channels):
-            if unreached is not None:
-                out.missing(self.metrics, names, name)
-                continue
-            tone = _taken_apart(capture, location, index, parameters, analysis)
+        capture, parameters, analysis = located.capture, located.parameters, located.analysis
+        names, band = self._names(), _band(parameters, analysis)
+        if not out.reaches(capture, band, names):
+            return
+        if not _holds(band, parameters.tone_hz):
+            out.explain(None, "beyond_band", _outside(parameters, analysis), *names)
+            return
+        for index, name in located.found:
+            tone = _taken_apart(capture, located.location, index, parameters, analysis)
             if tone is None:
-                out.missing(self.metrics, names, name)
-                out.problems.append(_unclear(name, names))
+                out.explain(name, "tone_unclear", UNCLEAR_TONE, *names)
                 continue
-            began = location.start / capture.rate_hz
+            began = located.location.start / capture.rate_hz
             if tone.step is not None:
-                out.problems.append(_lost(name, began + tone.step.seconds))
+                what = (
+                    "the lowest bit's square wave is not where it should be from about "
+                    f"{began + tone.step.seconds:.1f} s on: a stretch that leaves the tone unchanged was lost or "
+                    "came twice"
+                )
+                out.problems.append(dropout(name, what))
             if tone.level_step is not None:
                 place, change = tone.level_step
                 out.problems.append(stepped_level(name, began + place, change))
             mains = capture.possible_mains_hz
             _readings(out, name, tone, mains)
-            out.curves.append(_curve(name, tone, analysis.resolution_hz))
+            _curve(out, name, tone, analysis.resolution_hz)
             out.problems += _notes(name, tone, mains)
-        return out.measurement()
 
     def compare(self, taken: Sequence[Taken]) -> tuple[Note, ...]:
         """Say which sidebands captures through different inputs share."""
@@ -274,7 +268,7 @@ class JitterKind(CheckKind):
         return dict.fromkeys(self._names(), _outside(parameters, analysis))
 
     def _names(self) -> tuple[str, ...]:
-        return (*(spec.name for spec in self.metrics), *(spec.name for spec in self.curves))
+        return tuple(spec.name for spec in self.specs)
 
     def curve_spans(
         self, parameters: JitterParameters, analysis: JitterAnalysis
@@ -378,31 +372,10 @@ def _taken_apart(
     lines = square_lines(parameters.bits)
     step = square_step(envelope, lines, reaches[1])
     left, known = without_known_lines(envelope, lines, *reaches)
-    doubt = (known.offsets_hz, known.doubt, known.within_hz)
-    beside = take_apart(left, least, *reaches, doubt, (0.5 * SLOPE_HZ, 0.5 * min(SLOPE_HZ, low)))
+    beside = take_apart(left, least, *reaches, known, (0.5 * SLOPE_HZ, 0.5 * min(SLOPE_HZ, low)))
     stepped = tone_level_step(values, envelope.carrier_hz / narrowed.rate_hz)
     level = None if stepped is None else (stepped[0] / narrowed.rate_hz, stepped[1])
     return _Tone(parameters.tone_hz, envelope.carrier_hz, beside, least, *reaches, step, level)
-
-
-def _unclear(name: str, metrics: tuple[str, ...]) -> Problem:
-    return Problem(
-        "tone_unclear",
-        "noise or other signals are nearly as strong as the tone, so its phase cannot be followed: is the capture's "
-        "gain far too low, is the right signal playing? May be the unit's own fault.",
-        name,
-        blocks=False,
-        metrics=metrics,
-    )
-
-
-def _lost(name: str, seconds: float) -> Problem:
-    return Problem(
-        "dropout",
-        f"the lowest bit's square wave is not where it should be from about {seconds:.1f} s on: a stretch that leaves "
-        "the tone unchanged was lost or came twice. The interface did not report it. May be the unit's own fault.",
-        name,
-    )
 
 
 def _readings(out: ReadingList, name: str, tone: _Tone, mains_hz: Sequence[float]) -> None:
@@ -412,11 +385,15 @@ def _readings(out: ReadingList, name: str, tone: _Tone, mains_hz: Sequence[float
     lone = [band for band in bands if band.nature in ("upper", "lower")]
     largest = max(bands, key=lambda band: band.stronger.value, default=None)
     hidden = _unresolved(tone, tone.upper_reach_hz, tone.lower_reach_hz)
-    out.readings.append(_level("largest_sideband", name, [band.stronger for band in bands], hidden))
-    out.readings.append(_offset(out, name, largest))
-    out.readings.append(_jitter(name, tone, paired))
-    out.readings.append(_level("lone_spur", name, [band.stronger for band in lone], hidden))
-    out.readings.append(_skirt(name, tone))
+    _level(out, "largest_sideband", name, bands, hidden)
+    if largest is not None:
+        out.add("sideband_offset", name, largest.offset_hz, largest.offset_uncertainty_hz)
+    else:
+        message = "no sideband stands out of the noise, so there is none to give the offset of"
+        out.explain(name, "no_sideband", message, "sideband_offset")
+    _jitter(out, name, tone, paired)
+    _level(out, "lone_spur", name, lone, hidden)
+    _skirt(out, name, tone)
 
 
 def _is_hum(band: Sideband, carrier_hz: float, mains_hz: Sequence[float]) -> bool:
@@ -453,24 +430,16 @@ def _strongest(found: Sequence[Quantity], hidden: Quantity) -> tuple[Quantity, b
     return best, False
 
 
-def _level(metric: str, channel: str, found: Sequence[Quantity], hidden: Quantity) -> Reading:
-    """Return the strongest amplitude re the tone's in dB; a bound where noise could hide a stronger one."""
-    side, is_bound = _strongest(found, hidden)
+def _level(out: ReadingList, metric: str, name: str, bands: Sequence[Sideband], hidden: Quantity) -> None:
+    """Add the strongest amplitude re the tone's in dB; a bound where noise could hide a stronger one."""
+    side, is_bound = _strongest([band.stronger for band in bands], hidden)
     amplitude = max(side.value, side.uncertainty)
     spread = DB_PER_NEPER * side.uncertainty / amplitude
-    return Reading(metric, channel, float(20.0 * np.log10(amplitude)), "dB", float(spread), is_bound)
+    out.add(metric, name, 20.0 * np.log10(amplitude), spread, is_bound=is_bound)
 
 
-def _offset(out: ReadingList, name: str, largest: Sideband | None) -> Reading:
-    if largest is not None:
-        return Reading("sideband_offset", name, largest.offset_hz, "Hz", largest.offset_uncertainty_hz)
-    message = "no sideband stands out of the noise, so there is none to give the offset of"
-    out.problems.append(Problem("no_sideband", message, name, blocks=False, metrics=("sideband_offset",)))
-    return Reading("sideband_offset", name, None, "Hz", None)
-
-
-def _jitter(name: str, tone: _Tone, paired: Sequence[Sideband]) -> Reading:
-    """Return the jitter of the strongest pair, ps peak."""
+def _jitter(out: ReadingList, name: str, tone: _Tone, paired: Sequence[Sideband]) -> None:
+    """Add the jitter of the strongest pair, ps peak."""
     both = min(tone.upper_reach_hz, tone.lower_reach_hz)
     side = _unresolved(tone, both, both)
     hidden = Quantity(2.0 * side.value, 2.0 * side.uncertainty)
@@ -478,11 +447,11 @@ def _jitter(name: str, tone: _Tone, paired: Sequence[Sideband]) -> Reading:
     value, spread = (
         tone.picoseconds * part for part in (max(phase.value, phase.uncertainty), phase.uncertainty)
     )
-    return Reading("paired_jitter", name, value, "ps", spread, is_bound)
+    out.add("paired_jitter", name, value, spread, is_bound=is_bound)
 
 
-def _skirt(name: str, tone: _Tone) -> Reading:
-    """Return the power of everything within the skirt, both sides, re the tone."""
+def _skirt(out: ReadingList, name: str, tone: _Tone) -> None:
+    """Add the power of everything within the skirt, both sides, re the tone."""
     power, variance = 0.0, 0.0
     for noise in (tone.beside.noise.upper, tone.beside.noise.lower):
         part, spread = band_power(noise, tone.least_hz, SKIRT_HZ)
@@ -494,11 +463,11 @@ def _skirt(name: str, tone: _Tone) -> Reading:
                 variance += (2.0 * side.value * side.uncertainty) ** 2 + side.uncertainty**4
     power = max(power, 1e-30)
     spread = 0.5 * DB_PER_NEPER * np.sqrt(variance) / power
-    return Reading("skirt", name, float(10.0 * np.log10(power)), "dB", float(spread))
+    out.add("skirt", name, 10.0 * np.log10(power), spread)
 
 
-def _curve(name: str, tone: _Tone, resolution_hz: float) -> Curve:
-    """Return the stronger side over the distance: noise at the stated bandwidth, lines at their own level."""
+def _curve(out: ReadingList, name: str, tone: _Tone, resolution_hz: float) -> None:
+    """Add the stronger side over the distance: noise at the stated bandwidth, lines at their own level."""
     upper, lower = tone.beside.noise.upper, tone.beside.noise.lower
     frequencies = upper.frequencies_hz
     noise = np.maximum(
@@ -516,11 +485,8 @@ def _curve(name: str, tone: _Tone, resolution_hz: float) -> Curve:
     x, power = np.concatenate((x, places)), np.concatenate((power, lines))
     spread = np.concatenate((spread, np.hypot(doubts, beneath / np.sqrt(TAPERS))))
     order = np.argsort(x, kind="stable")
-    x, power, spread = x[order], np.maximum(power[order], 1e-30), spread[order]
-    kept = reduce_peaks(x, power)
-    level = 10.0 * np.log10(power[kept])
-    uncertainty = 0.5 * DB_PER_NEPER * spread[kept] / power[kept]
-    return Curve("sidebands", name, x[kept], "Hz", level, "dB", resolution_hz, uncertainty)
+    points = x[order], power[order], spread[order]
+    out.power_curve("sidebands", name, points, (0.0, np.inf), 1.0, resolution_hz, 1e-30)
 
 
 def _notes(name: str, tone: _Tone, mains_hz: Sequence[float]) -> list[Note]:

@@ -9,22 +9,18 @@ from typing import Annotated, ClassVar, NamedTuple
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import (
-    Capture,
-    Context,
-    Curve,
+from linecheck.checks.base import Parameters
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
     CurveSpec,
     DifferenceSpec,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
     Range,
-    Reading,
+    either_way,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
-from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList
+from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingList
+from linecheck.checks.parts.steady import refuse_beyond
 from linecheck.checks.parts.stepped import (
     Step,
     SteppedKind,
@@ -34,6 +30,7 @@ from linecheck.checks.parts.stepped import (
     narrowed_to,
     step_spans,
 )
+from linecheck.checks.parts.words import dropout
 from linecheck.dsp.arrays import BoolArray, FloatArray
 from linecheck.dsp.continuity.level_courses import Level, foreign, phase_step, unsteady
 from linecheck.dsp.fits.tones import ToneFit, fit_lines, fit_tapered, fit_tones_and_lines, synthesise
@@ -81,10 +78,7 @@ class LinearityParameters(SteppedParameters):
 
     @model_validator(mode="after")
     def _fits(self) -> LinearityParameters:
-        if self.frequency_hz >= 0.5 * self.rate_hz:
-            raise ValueError(
-                f"frequency_hz must be below half of rate_hz ({self.rate_hz / 2:g} Hz), got {self.frequency_hz:g}"
-            )
+        refuse_beyond("frequency_hz", self.frequency_hz, self.rate_hz)
         if self.level_dbfs - self.lowest_dbfs < 2.0 * self.step_db:
             raise ValueError(
                 f"lowest_dbfs must be at least two steps ({2 * self.step_db:g} dB) below level_dbfs "
@@ -185,10 +179,7 @@ class LinearityKind(SteppedKind):
         ),
         MetricSpec(
             "largest_error", "dB", "greatest gain error at any resolved level, either way", "less",
-            DifferenceSpec(
-                more="greatest gain error {size} more, {value}",
-                less="greatest gain error {size} less, {value}",
-            ),
+            either_way("greatest gain error {size} {way}, {value}", "more", "less"),
             NO_NEGATIVE,
         ),
     )  # fmt: skip
@@ -225,28 +216,21 @@ class LinearityKind(SteppedKind):
             )
         )
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: LinearityParameters,
-        analysis: LinearityAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[LinearityParameters, LinearityAnalysis]) -> None:
         """Take the gain at every level."""
-        out = ReadingList()
-        narrowed = narrowed_to(capture, TOP_OVER_TONE * parameters.frequency_hz, location)
+        parameters, analysis = located.parameters, located.analysis
+        narrowed = narrowed_to(located.capture, TOP_OVER_TONE * parameters.frequency_hz, located.location)
         plan = self.plan(parameters)
-        spans = step_spans(plan, location, capture.rate_hz)
-        tone = parameters.frequency_hz * (location.clock_ratio or 1.0) / narrowed.rate_hz
-        for index, name in location.found_of(context.channels):
+        spans = step_spans(plan, located.location, located.capture.rate_hz)
+        tone = parameters.frequency_hz * (located.location.clock_ratio or 1.0) / narrowed.rate_hz
+        for index, name in located.found:
             fits = _fits(narrowed, index, spans, tone)
             points = _points(parameters, plan, fits, analysis.tolerance_db)
             broken = _break(fits, points.resolved, tone)
             if broken is not None:
-                out.problems.append(_break_problem(name, *broken, narrowed.rate_hz))
+                what, frame = broken
+                out.problems.append(dropout(name, f"{what}, from {frame / narrowed.rate_hz:.3f} s on"))
             _add(out, name, points, parameters, analysis)
-        return out.measurement()
 
     def curve_spans(
         self, parameters: LinearityParameters, analysis: LinearityAnalysis
@@ -385,10 +369,8 @@ def _add(
             f"too much noise to tell {analysis.tolerance_db:g} dB at {listed} dBFS: left out, which says nothing "
             "against the unit's linearity there"
         )
-        metrics = ("linear_down_to", "largest_error", "gain_error")
-        out.problems.append(Problem("unresolved", message, name, blocks=False, metrics=metrics))
+        out.explain(name, "unresolved", message, "linear_down_to", "largest_error", "gain_error")
     if not np.any(used):
-        out.missing(LinearityKind.metrics, ("linear_down_to", "largest_error"), name)
         return
     levels, errors, spreads = points.levels[used], points.errors[used], points.spreads[used]
     beyond = np.flatnonzero(np.abs(errors) > analysis.tolerance_db)
@@ -397,29 +379,12 @@ def _add(
     beyond = beyond[beyond > reference]
     last = int(beyond[0]) - 1 if len(beyond) else len(levels) - 1
     largest = int(np.argmax(np.abs(errors)))
-    out.readings += [
-        Reading(
-            "linear_down_to",
-            name,
-            float(levels[last]),
-            "dBFS",
-            float(parameters.step_db / np.sqrt(3.0)),
-            # Where noise ends the search, the unit may be linear further down: no mask is failed by that.
-            is_bound=not len(beyond) and bool(np.any(points.levels < levels[last])),
-        ),
-        Reading("largest_error", name, float(abs(errors[largest])), "dB", float(spreads[largest])),
-    ]
-    out.curves.append(
-        Curve(
-            "gain_error",
-            name,
-            levels[::-1].copy(),
-            "dBFS",
-            errors[::-1].copy(),
-            "dB",
-            uncertainty=spreads[::-1].copy(),
-        )
-    )
+    # Where noise ends the search, the unit may be linear further down: no mask is failed by that.
+    hidden = not len(beyond) and bool(np.any(points.levels < levels[last]))
+    # The end lies up to a step lower: a rectangle's root mean square distance from its edge.
+    out.add("linear_down_to", name, levels[last], parameters.step_db / np.sqrt(3.0), is_bound=hidden)
+    out.add("largest_error", name, abs(errors[largest]), spreads[largest])
+    out.curve("gain_error", name, levels[::-1], errors[::-1], spreads[::-1])
 
 
 def _break(fits: list[_Fit], resolved: BoolArray, tone: float) -> tuple[str, int] | None:
@@ -443,15 +408,6 @@ def _break(fits: list[_Fit], resolved: BoolArray, tone: float) -> tuple[str, int
         return "the stimulus is not where it should be: a stretch was lost or came twice", frame
     frame = foreign([fit.level for fit in fits], tone)
     return None if frame is None else ("samples do not belong to the stimulus", frame)
-
-
-def _break_problem(name: str, what: str, frame: int, rate_hz: float) -> Problem:
-    """Say what is wrong from where on."""
-    return Problem(
-        "dropout",
-        f"{what}, from {frame / rate_hz:.3f} s on. The interface did not report it. May be the unit's own fault.",
-        name,
-    )
 
 
 KIND = LinearityKind()

@@ -9,28 +9,21 @@ from typing import Annotated, ClassVar
 
 from pydantic import Field
 
-from linecheck.checks.base import (
-    Capture,
-    Context,
+from linecheck.checks.base import Capture, Context, Note, Parameters, Problem, Reading, Reference
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
     CurveSpec,
     DifferenceSpec,
-    Location,
-    Measurement,
     MetricSpec,
-    Note,
-    Parameters,
-    Problem,
     Range,
-    Reading,
-    Reference,
+    Successor,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, Successor
 from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
 from linecheck.checks.parts.readings import (
     WEIGHTINGS,
+    Located,
     ReadingList,
     Weighting,
-    band_not_reached,
     not_captured,
     power_weights,
     ratio_reading,
@@ -151,25 +144,16 @@ class LowLevelToneKind(SineKind):
             for name in names
         }
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: LowLevelToneParameters,
-        analysis: LowLevelToneAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[LowLevelToneParameters, LowLevelToneAnalysis]) -> None:
         """Take the dynamic range from the located sine."""
-        out = ReadingList(context.volts_uncertainty)
+        capture, location, context = located.capture, located.location, located.context
+        parameters, analysis = located.parameters, located.analysis
         names = (*(spec.name for spec in self.metrics if spec != PEAK_OUTSIDE), "spectrum")
-        reached = band_not_reached(capture, analysis.band_hz, names)
-        if reached is not None:
-            out.problems.append(reached)
+        reaches = out.reaches(capture, analysis.band_hz, names)
         possible = self.possible(parameters, analysis)
-        for index, name in location.found_of(context.channels):
+        for index, name in located.found:
             add_peak_outside(out, capture, location, index, name)
-            if reached is not None:
-                out.missing(self.metrics, names, name)
+            if not reaches:
                 continue
             full_scale = _full_scale(context, index, capture, parameters)
             if full_scale is None and context.reference is not None and _tells(context.reference, parameters):
@@ -186,9 +170,9 @@ class LowLevelToneKind(SineKind):
                 out.readings += [own, _re_full_scale(metric, own, residual, full_scale)]
                 if value is not None and not ratio.is_bound and value > possible[superseded][1] + BEYOND_DB:
                     out.problems.append(_another_level(name, value, parameters.level_dbfs))
+                    # The channel is void by that: further weightings would say it again.
                     break
             out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
-        return out.measurement()
 
 
 def _tells(reference: Reference, parameters: LowLevelToneParameters) -> bool:

@@ -9,33 +9,26 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Curve,
+from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
     CurveSpec,
     DifferenceSpec,
     Implied,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
     Range,
-    Reading,
-    Stimulus,
+    either_way,
+    opposite,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite
 from linecheck.checks.parts.readings import (
     ARITHMETIC,
-    DB_PER_NEPER,
+    Located,
+    ReadingKind,
     ReadingList,
-    band_not_reached,
     power_ratio,
-    resolution_not_reached,
 )
-from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, steady_stimulus
+from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, WideRateHz, steady_stimulus
 from linecheck.checks.parts.tone_sets import locate_tone_sets, stepped_level
 from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.dsp.arrays import FloatArray
@@ -43,14 +36,12 @@ from linecheck.dsp.continuity.phase_steps import fitted_level_step
 from linecheck.dsp.fits.dissect import Power
 from linecheck.dsp.fits.multitone import ALL_TONES_DB, PEAK_OF_UNIT_TONES, TONE_PHASES, TONES_HZ
 from linecheck.dsp.fits.tone_residue import (
-    Residue,
     highest_residue,
     residue_power,
     residue_spectrum,
     take_out,
 )
 from linecheck.dsp.quantise import full_scale_amplitude
-from linecheck.dsp.spectra.spectra import reduce_peaks
 
 #: What moves more slowly than this share of the band's lower edge is a trend.
 BELOW_BAND = 0.6
@@ -62,9 +53,7 @@ MISSING = 0.01
 class MultitoneParameters(SteadyParameters):
     """The 32 tones: the same frequencies, in hertz, at every rate."""
 
-    rate_hz: Annotated[
-        int, Field(ge=44100, le=1_536_000, description="Sampling rate of the stimulus, Hz")
-    ] = 44100
+    rate_hz: WideRateHz = 44100
     seconds: Annotated[
         float, Field(ge=1.0, le=60.0, description="Length of the part that is measured, s")
     ] = 1.4
@@ -95,7 +84,7 @@ class MultitoneAnalysis(Parameters):
         return self
 
 
-class MultitoneKind(CheckKind):
+class MultitoneKind(ReadingKind):
     """32 tones from 26 Hz to 19 kHz, with every product of second and third order between them.
 
     The tones are fitted with one clock ratio and taken out, with the slow drift in level and timing that they share;
@@ -117,10 +106,7 @@ class MultitoneKind(CheckKind):
     metrics: ClassVar[tuple[MetricSpec, ...]] = (
         MetricSpec(
             "clean_range", "dB", "one tone's level over the highest residue", "more",
-            DifferenceSpec(
-                more="clean range between many tones {size} wider, {value}",
-                less="clean range between many tones {size} narrower, {value}",
-            ),
+            either_way("clean range between many tones {size} {way}, {value}", "wider", "narrower"),
             NO_NEGATIVE,
         ),
         MetricSpec(
@@ -184,33 +170,17 @@ class MultitoneKind(CheckKind):
         """Find the tones."""
         return locate_tone_sets(capture, [TONES_HZ] * len(channels), parameters.seconds, channels)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: MultitoneParameters,
-        analysis: MultitoneAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[MultitoneParameters, MultitoneAnalysis]) -> None:
         """Take the residue between the located tones."""
-        out = ReadingList()
-        reached = band_not_reached(
-            capture, analysis.band_hz, (*(spec.name for spec in self.metrics), "residue")
-        )
-        if reached is not None:
-            out.problems.append(reached)
-        assert location.clock_ratio is not None
+        capture, location, analysis = located.capture, located.location, located.analysis
+        if not out.reaches(capture, analysis.band_hz, tuple(spec.name for spec in self.specs)):
+            return
         narrowed = capture.narrowed(max(analysis.band_hz[1], 1.01 * float(TONES_HZ[-1])))
-        for index, name in location.found_of(context.channels):
-            if reached is not None:
-                out.missing(self.metrics, [spec.name for spec in self.metrics], name)
-                continue
+        for index, name in located.found:
             record = narrowed.between(index, location.start, location.stop)
-            step = _read(out, name, record, narrowed.rate_hz, location.clock_ratio, analysis)
+            step = _read(out, name, record, narrowed.rate_hz, located.clock_ratio, analysis)
             if step is not None:
-                first, _ = narrowed.inside(location.start, location.stop)
-                out.problems.append(stepped_level(name, (first + step[0]) / narrowed.rate_hz, step[1]))
-        return out.measurement()
+                out.problems.append(stepped_level(name, narrowed.seconds(location.start, step[0]), step[1]))
 
     def curve_spans(
         self, parameters: MultitoneParameters, analysis: MultitoneAnalysis
@@ -242,31 +212,14 @@ def _read(
     assert clean.value is not None
     assert clean.uncertainty is not None
     power, power_spread = residue_power(taken, rate_hz, low, high)
-    out.readings += [
-        Reading("clean_range", name, -clean.value, "dB", clean.uncertainty),
-        Reading(
-            "clean_bits", name, float(-clean.value / DB_PER_BIT), "bit", float(clean.uncertainty / DB_PER_BIT)
-        ),
-        power_ratio("distortion_noise", name, Power(power, power_spread), Power(tones, 0.0)),
-    ]
-    out.curves.append(_curve(name, residue, low, high, one))
-    if residue.resolution_hz > 1.01 * analysis.resolution_hz:
-        names = ("residue", "clean_range", "clean_bits")
-        out.problems.append(
-            resolution_not_reached(name, names, analysis.resolution_hz, residue.resolution_hz)
-        )
+    out.add("clean_range", name, -clean.value, clean.uncertainty)
+    out.add("clean_bits", name, -clean.value / DB_PER_BIT, clean.uncertainty / DB_PER_BIT)
+    out.readings.append(power_ratio("distortion_noise", name, Power(power, power_spread), Power(tones, 0.0)))
+    points = residue.frequencies_hz, residue.power, residue.uncertainty
+    reached = residue.resolution_hz
+    out.power_curve("residue", name, points, analysis.band_hz, one, reached, ARITHMETIC * one)
+    out.at_resolution(name, analysis.resolution_hz, reached, "residue", "clean_range", "clean_bits")
     return fitted_level_step(taken.tones, taken.rest)
-
-
-def _curve(name: str, residue: Residue, low: float, high: float, reference: float) -> Curve:
-    """Return the residue re one tone, reduced by peak-hold."""
-    frequencies = residue.frequencies_hz
-    inside = np.flatnonzero((frequencies >= low) & (frequencies <= high) & (frequencies > 0.0))
-    power = np.maximum(residue.power, ARITHMETIC * reference)
-    kept = inside[reduce_peaks(frequencies[inside], power[inside])]
-    level = 10.0 * np.log10(power[kept] / reference)
-    uncertainty = 0.5 * DB_PER_NEPER * residue.uncertainty[kept] / power[kept]
-    return Curve("residue", name, frequencies[kept], "Hz", level, "dB", residue.resolution_hz, uncertainty)
 
 
 KIND = MultitoneKind()

@@ -8,26 +8,22 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import (
-    Capture,
-    Context,
+from linecheck.checks.base import Capture, Context, Location, Parameters, Problem, Stimulus
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
     CurveSpec,
     DifferenceSpec,
     Implied,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
-    Reading,
-    Stimulus,
+    former,
+    opposite,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, former, opposite
 from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
 from linecheck.checks.parts.readings import (
     WEIGHTINGS,
+    Located,
     ReadingList,
-    band_not_reached,
     not_captured,
     power_weights,
     ratio_reading,
@@ -170,23 +166,15 @@ class QuietKind(SpectrumKind):
             )
         return Location(start, start + length, (True,) * len(channels), None, problems=problems)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: QuietParameters,
-        analysis: QuietAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[QuietParameters, QuietAnalysis]) -> None:
         """Take the noise from the middle of the capture."""
-        out = ReadingList(context.volts_uncertainty)
+        capture, location, context = located.capture, located.location, located.context
+        analysis = located.analysis
         names = (
             *(spec.name for spec in self.metrics if spec.name not in ("hum", "peak_outside")),
             "spectrum",
         )
-        reached = band_not_reached(capture, analysis.band_hz, names)
-        if reached is not None:
-            out.problems.append(reached)
+        reaches = out.reaches(capture, analysis.band_hz, names)
         for index, name in enumerate(context.channels):
             add_peak_outside(out, capture, location, index, name)
             narrowed = capture.narrowed(analysis.band_hz[1])
@@ -194,20 +182,18 @@ class QuietKind(SpectrumKind):
             parts = dissect(values, narrowed.rate_hz, None, analysis.band_hz[0])
             tone = reference_line(context, index, capture)
             if tone is None:
-                out.problems.append(_no_reference(context, name))
-            hum = _hum(parts, capture)
+                _no_reference(out, context, name)
+            hum = hum_lines(parts, capture.possible_mains_hz)
             out.readings.append(ratio_reading("hum", name, total(line.power for line in hum), tone))
             if name not in {problem.channel for problem in location.problems}:
                 out.problems += _broken_hum(parts, hum, location.stop / capture.rate_hz, name)
-            if reached is not None:
-                out.missing(self.metrics, names, name)
+            if not reaches:
                 continue
             out.problems += not_captured(parts.noise, analysis.band_hz[1], capture.rate_hz, name)
-            _noise_readings(out, name, parts, capture, index, analysis, tone)
+            _noise_readings(out, name, parts, capture.volts(index), analysis.band_hz, tone)
             if tone is not None:
                 amplitude = float(np.sqrt(2.0 * tone.power.value))
                 out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, amplitude)
-        return out.measurement()
 
     def never_measured(
         self, parameters: QuietParameters, analysis: QuietAnalysis, channels: int, has_reference: bool
@@ -232,6 +218,7 @@ def _too_coarse(capture: Capture, start: int, stop: int, channels: tuple[str, ..
     """
     problems = []
     for name, values in zip(channels, capture.scaled[:, start:stop], strict=True):
+        # Nearly all noise has more values than that in its first samples: no need to sort the whole.
         if len(np.unique(values[:4096])) > 16:
             continue
         codes = np.unique(values)
@@ -271,11 +258,6 @@ def _sounding(capture: Capture, first: int, last: int, length: int) -> tuple[int
     return first + begins, last - min(ends, spare - begins)
 
 
-def _hum(parts: Dissection, capture: Capture) -> tuple[Line, ...]:
-    mains = capture.possible_mains_hz
-    return hum_lines(parts, mains)
-
-
 def _broken_hum(
     parts: Dissection, hum: tuple[Line, ...], stop_seconds: float, name: str
 ) -> tuple[Problem, ...]:
@@ -300,39 +282,33 @@ def _noise_readings(
     out: ReadingList,
     name: str,
     parts: Dissection,
-    capture: Capture,
-    index: int,
-    analysis: QuietAnalysis,
+    volts: float | None,
+    band_hz: tuple[float, float],
     tone: Line | None,
 ) -> None:
     """Add the noise in microvolts, and re the reference tone."""
-    volts = capture.volts(index)
     for suffix in WEIGHTINGS:
         weight = power_weights(suffix, parts.noise.frequencies_hz)
-        power = parts.residual_power(*analysis.band_hz, weight)
+        power = parts.residual_power(*band_hz, weight)
         rms = float(np.sqrt(power.value))
         spread = 0.5 * power.uncertainty / rms if rms > 0.0 else 0.0
-        out.volts(f"noise{suffix}", name, volts, 1e6 * rms, 1e6 * spread, "µV")
+        out.volts(f"noise{suffix}", name, volts, 1e6 * rms, 1e6 * spread)
         if suffix != "_ccir_rms":
             ratio = ratio_reading("", name, power, tone)
-            value = None if ratio.value is None else -ratio.value
-            out.readings.append(Reading(f"snr{suffix}", name, value, "dB", ratio.uncertainty))
+            if ratio.value is not None:
+                out.add(f"snr{suffix}", name, -ratio.value, ratio.uncertainty)
 
 
-def _no_reference(context: Context, channel: str) -> Problem:
+def _no_reference(out: ReadingList, context: Context, name: str) -> None:
+    """Say why nothing is read re the reference tone."""
     named = context.reference.check if context.reference is not None else None
     reason = (
         f"the level of check {named!r}, which they refer to, was not measured"
         if named is not None
         else "they refer to the level of a tone check, and there is none"
     )
-    return Problem(
-        "reference_missing",
-        f"snr, snr_a, hum and spectrum cannot be given: {reason}",
-        channel,
-        blocks=False,
-        metrics=REFERRING,
-    )
+    message = f"snr, snr_a, hum and spectrum cannot be given: {reason}"
+    out.explain(name, "reference_missing", message, *REFERRING)
 
 
 KIND = QuietKind()

@@ -10,31 +10,24 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Curve,
+from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
     CurveSpec,
     DifferenceSpec,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
-    Reading,
-    Stimulus,
+    either_way,
+    former,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, former
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.periodic import RMS_AT_FULL_SCALE, locate_periodic, peak_dbfs, periodic_stimulus
-from linecheck.checks.parts.readings import ReadingList
+from linecheck.checks.parts.readings import Located, ReadingKind, ReadingList
 from linecheck.checks.parts.steady import BandEdge, SteadyParameters
 from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, period_frames
 from linecheck.dsp.responses.between_lines import BetweenLines, between_lines
 from linecheck.dsp.responses.responses import (
-    Corner,
     Impulse,
     Level,
     Response,
@@ -120,7 +113,7 @@ _READ_AT = tuple(
 )
 
 
-class ReconstructionKind(CheckKind):
+class ReconstructionKind(ReadingKind):
     """The reconstruction filter, from a dense signal whose images reach to the capture's edge.
 
     The unit's input has lines every 50 Hz up to half its rate. Its samples' spectrum repeats with the rate, so every
@@ -167,57 +160,37 @@ class ReconstructionKind(CheckKind):
         *_READ_AT,
         MetricSpec(
             "corner_3db", "Hz", "where the response is 3 dB below that at 1 kHz", "nominal",
-            DifferenceSpec(
-                accuracy=0.3, more="−3 dB corner {size} higher, at {value}",
-                less="−3 dB corner {size} lower, at {value}",
-            ),
+            either_way("−3 dB corner {size} {way}, at {value}", "higher", "lower", 0.3),
             NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
             "corner_6db", "Hz", "where the response is 6 dB below that at 1 kHz", "nominal",
-            DifferenceSpec(
-                accuracy=0.3, more="−6 dB corner {size} higher, at {value}",
-                less="−6 dB corner {size} lower, at {value}",
-            ),
+            either_way("−6 dB corner {size} {way}, at {value}", "higher", "lower", 0.3),
             NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
             "stopband_from", "Hz", "where the stop band begins", "less",
-            DifferenceSpec(
-                accuracy=60.0, more="stop band begins {size} higher, at {value}",
-                less="stop band begins {size} lower, at {value}", to_edge=True,
-            ),
+            either_way("stop band begins {size} {way}, at {value}", "higher", "lower", 60.0, to_edge=True),
             NO_NEGATIVE,
         ),
         MetricSpec(
             "stopband_attenuation", "dB", "least attenuation in the stop band", "more",
-            DifferenceSpec(
-                accuracy=1.2, more="stop band {size} deeper, at {opposite}",
-                less="stop band {size} shallower, at {opposite}", to_edge=True,
-            ),
+            either_way("stop band {size} {way}, at {opposite}", "deeper", "shallower", 1.2, to_edge=True),
             NO_NEGATIVE,
         ),
         MetricSpec(
             "image_rejection", "dB", "high tones over their images at rate − f, the worst", "more",
-            DifferenceSpec(
-                accuracy=0.5, more="images of {image_tones_hz} at {opposite}, {size} weaker",
-                less="images of {image_tones_hz} at {opposite}, {size} stronger",
-            ),
+            either_way("images of {image_tones_hz} at {opposite}, {size} {way}", "weaker", "stronger", 0.5),
             NO_NEGATIVE,
         ),
         MetricSpec(
             "pre_ringing", "dB", "energy before the main lobe re all of the impulse response", "less",
-            DifferenceSpec(
-                accuracy=0.02, more="{size} more energy ahead of the main lobe, {value} of all",
-                less="{size} less energy ahead of the main lobe, {value} of all",
-            ),
+            either_way("{size} {way} energy ahead of the main lobe, {value} of all", "more", "less", 0.02),
             NO_POSITIVE,
         ),
         MetricSpec(
             "latency", "ms", "from the impulse response's beginning to its peak", "nominal",
-            DifferenceSpec(
-                accuracy=0.004, more="{size} more latency, {value}", less="{size} less latency, {value}",
-            ),
+            either_way("{size} {way} latency, {value}", "more", "less", 0.004),
             NO_NEGATIVE,
         ),
     )  # fmt: skip
@@ -260,34 +233,32 @@ class ReconstructionKind(CheckKind):
         signal = _signal(parameters.rate_hz)
         return locate_periodic(capture, signal, parameters.rate_hz, parameters.seconds, channels)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: ReconstructionParameters,
-        analysis: ReconstructionAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(
+        self, out: ReadingList, located: Located[ReconstructionParameters, ReconstructionAnalysis]
+    ) -> None:
         """Take the filter's figures from the located lines."""
-        out = ReadingList()
-        for index, name in location.found_of(context.channels):
-            channel = _read(capture, location, index, parameters)
+        capture, parameters = located.capture, located.parameters
+        fundamental_hz = parameters.rate_hz / _signal(parameters.rate_hz).period
+        for index, name in located.found:
+            channel = _read(capture, located.location, index, parameters)
             if channel is None:
-                out.missing(self.metrics, [spec.name for spec in self.metrics], name)
                 message = (
                     f"the response at {REFERENCE_HZ:g} Hz, which all others are relative to, is not known"
                 )
-                out.problems.append(Problem("reference_unknown", message, name, blocks=False))
+                out.explain(name, "reference_unknown", message)
                 continue
             edge = CAPTURE_EDGE * capture.rate_hz
             response = channel.response.less(channel.reference).between(0.0, edge)
             _read_at(out, name, response)
             _corners(out, name, response)
-            _stop_band(out, name, channel, response, parameters, edge)
-            _image_rejection(out, name, channel, parameters, analysis)
-            _response_curve(out, name, response)
-            _impulse_readings(out, name, _impulse(channel, parameters, edge))
-        return out.measurement()
+            gains, noise = _faded(channel, edge)
+            between = between_lines(channel.orders, gains, noise, fundamental_hz)
+            _stop_band(out, name, channel, response, between, parameters.rate_hz, edge)
+            _image_rejection(out, name, channel, parameters, located.analysis)
+            kept = reduce_peaks(response.frequencies_hz, response.level_db)
+            levels, spreads = response.level_db[kept], response.spread_db[kept]
+            out.curve("response", name, response.frequencies_hz[kept], levels, spreads)
+            _impulse_readings(out, name, impulse_of(channel.orders, gains, fundamental_hz, noise))
 
     def never_measured(
         self,
@@ -335,9 +306,9 @@ def _read_at(out: ReadingList, name: str, response: Response) -> None:
         metric, level = f"response_{khz}k", level_at(response, 1e3 * khz)
         if level is None:
             message = f"{khz} kHz lies beyond what the capture reaches ({response.frequencies_hz[-1]:g} Hz)"
-            out.unmeasured(name, "beyond_capture", message, {metric: "dB"})
+            out.explain(name, "beyond_capture", message, metric)
         else:
-            _level(out, name, metric, level)
+            out.add(metric, name, *level)
 
 
 def _corners(out: ReadingList, name: str, response: Response) -> None:
@@ -346,9 +317,9 @@ def _corners(out: ReadingList, name: str, response: Response) -> None:
         corner = falls_to(response, level, REFERENCE_HZ)
         if corner is None:
             message = f"the response does not fall by {-level:g} dB up to the capture's edge"
-            out.unmeasured(name, "no_corner", message, {metric: "Hz"})
+            out.explain(name, "no_corner", message, metric)
         else:
-            _corner(out, name, metric, corner)
+            out.add(metric, name, *corner)
 
 
 def _stop_band(
@@ -356,14 +327,13 @@ def _stop_band(
     name: str,
     channel: _Channel,
     response: Response,
-    parameters: ReconstructionParameters,
+    between: BetweenLines,
+    rate_hz: int,
     edge_hz: float,
 ) -> None:
     """Add where the stop band begins, and how deep it is between the lines too."""
-    metrics = {"stopband_from": "Hz", "stopband_attenuation": "dB"}
     passed, corner = (falls_to(response, level, REFERENCE_HZ) for level in (-3.0, -6.0))
-    mirrored = None if passed is None else parameters.rate_hz - passed.frequency_hz
-    between = _between_lines(channel, parameters, edge_hz)
+    mirrored = None if passed is None else rate_hz - passed.frequency_hz
     points = between.response.less(channel.reference).between(0.0, edge_hz)
     band = None
     if corner is not None:
@@ -371,19 +341,19 @@ def _stop_band(
         band = stop_band(points, corner.frequency_hz, mirrored, open_db=left_open)
     if band is None:
         message = "the response falls all the way to the capture's edge: it has no stop band there"
-        out.unmeasured(name, "no_stop_band", message, metrics)
+        out.explain(name, "no_stop_band", message, "stopband_from", "stopband_attenuation")
         return
-    _level(out, name, "stopband_attenuation", band.attenuation, is_bound=not band.resolved)
+    out.add("stopband_attenuation", name, *band.attenuation, is_bound=not band.resolved)
     if band.resolved:
-        _corner(out, name, "stopband_from", band.start)
+        out.add("stopband_from", name, *band.start)
         return
     # A deeper stop band begins further up, so that this frequency would be no bound of the better kind.
     message = (
         f"noise (the unit's or the capture's) is as strong as what the filter lets through: the stop band is at least "
         f"{band.attenuation.value:.0f} dB deep, which it first is at {band.start.frequency_hz:.0f} Hz"
     )
-    out.unmeasured(name, "noise_limited", message, {"stopband_from": "Hz"})
-    out.problems.append(_hidden(name, message, "stopband_attenuation"))
+    for metric in ("stopband_from", "stopband_attenuation"):
+        out.explain(name, "noise_limited", message, metric)
 
 
 def _image_rejection(
@@ -402,7 +372,7 @@ def _image_rejection(
     )
     if not len(tones):
         message = f"no line of the stimulus lies between {low:g} Hz and {high:g} Hz"
-        out.unmeasured(name, "beyond_stimulus", message, {"image_rejection": "dB"})
+        out.explain(name, "beyond_stimulus", message, "image_rejection")
         return
     # Orders are 1, 3, 5, …: that of an image is the period's less the tone's.
     images = (period - channel.orders[tones] - 1) // 2
@@ -411,59 +381,32 @@ def _image_rejection(
     tone, image = tones[worst], images[worst]
     rejection = Level(float(level[tone] - level[image]), float(np.hypot(spread[tone], spread[image])))
     hidden = not is_resolved(spread, int(image))
-    _level(out, name, "image_rejection", rejection, is_bound=hidden)
+    out.add("image_rejection", name, *rejection, is_bound=hidden)
     if hidden:
         message = (
             f"noise is as strong as the images, which lie {rejection.value:.0f} dB or more below their tones"
         )
-        out.problems.append(_hidden(name, message, "image_rejection"))
+        out.explain(name, "noise_limited", message, "image_rejection")
 
 
-def _response_curve(out: ReadingList, name: str, response: Response) -> None:
-    kept = reduce_peaks(response.frequencies_hz, response.level_db)
-    out.curves.append(
-        Curve(
-            "response",
-            name,
-            response.frequencies_hz[kept],
-            "Hz",
-            response.level_db[kept],
-            "dB",
-            None,
-            response.spread_db[kept],
-        )
-    )
-
-
-def _fade(channel: _Channel, edge_hz: float) -> FloatArray:
-    """Return by what each line is multiplied so that the response fades out beyond the capture's edge."""
+def _faded(channel: _Channel, edge_hz: float) -> tuple[ComplexArray, FloatArray]:
+    """Return gains and noise that fade out beyond the capture's edge: what ends at once would ring."""
     frequencies = channel.response.frequencies_hz
     beyond = np.clip((frequencies - edge_hz) / max(frequencies[-1] - edge_hz, 1.0), 0.0, 1.0)
-    return np.asarray(0.5 + 0.5 * np.cos(np.pi * beyond))
-
-
-def _impulse(channel: _Channel, parameters: ReconstructionParameters, edge_hz: float) -> Impulse:
-    """Return the impulse response of the band up to the capture's edge."""
-    fade, fundamental_hz = _fade(channel, edge_hz), parameters.rate_hz / _signal(parameters.rate_hz).period
-    return impulse_of(channel.orders, channel.gains * fade, fundamental_hz, channel.noise * fade**2)
-
-
-def _between_lines(channel: _Channel, parameters: ReconstructionParameters, edge_hz: float) -> BetweenLines:
-    """Return the response between the lines as well."""
-    fade, fundamental_hz = _fade(channel, edge_hz), parameters.rate_hz / _signal(parameters.rate_hz).period
-    return between_lines(channel.orders, channel.gains * fade, channel.noise * fade**2, fundamental_hz)
+    fade = np.asarray(0.5 + 0.5 * np.cos(np.pi * beyond))
+    return channel.gains * fade, channel.noise * fade**2
 
 
 def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:
     """Add what is read of the impulse response, and its curve."""
     ringing, hidden = impulse.before_main_lobe_db()
-    _level(out, name, "pre_ringing", ringing, is_bound=hidden)
+    out.add("pre_ringing", name, *ringing, is_bound=hidden)
     onset = impulse.onset_seconds(ONSET_SHARE)
     if onset is None:
         message = "noise or distortion ahead of the impulse response hides where it begins"
-        out.unmeasured(name, "noise_limited", message, {"latency": "ms"})
+        out.explain(name, "noise_limited", message, "latency")
     else:
-        out.readings.append(Reading("latency", name, 1e3 * onset[0], "ms", 1e3 * onset[1]))
+        out.add("latency", name, 1e3 * onset[0], 1e3 * onset[1])
     half = IMPULSE_POINTS // 2 - 1
     step = max(1, -(-min(impulse.peak, round(5e-3 / (impulse.seconds[1] - impulse.seconds[0]))) // half))
     shown = slice(
@@ -471,20 +414,7 @@ def _impulse_readings(out: ReadingList, name: str, impulse: Impulse) -> None:
     )
     milliseconds, values = 1e3 * impulse.seconds[shown][: 2 * half + 1], impulse.values[shown][: 2 * half + 1]
     spread = np.full(len(values), impulse.noise)
-    out.curves.append(Curve("impulse", name, milliseconds, "ms", values, "", None, spread))
-
-
-def _level(out: ReadingList, name: str, metric: str, level: Level, *, is_bound: bool = False) -> None:
-    out.readings.append(Reading(metric, name, level.value, "dB", level.uncertainty, is_bound))
-
-
-def _hidden(name: str, message: str, metric: str) -> Problem:
-    """Say why a level is only a bound."""
-    return Problem("noise_limited", message, name, blocks=False, metrics=(metric,))
-
-
-def _corner(out: ReadingList, name: str, metric: str, corner: Corner) -> None:
-    out.readings.append(Reading(metric, name, corner.frequency_hz, "Hz", corner.uncertainty_hz))
+    out.curve("impulse", name, milliseconds, values, spread)
 
 
 KIND = ReconstructionKind()

@@ -10,26 +10,20 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Curve,
+from linecheck.checks.base import Capture, Location, Parameters, Stimulus
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
     CurveSpec,
     DifferenceSpec,
     Implied,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
-    Problem,
-    Reading,
-    Stimulus,
+    either_way,
+    former,
+    the_same,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, former, the_same
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.periodic import locate_periodic, peak_dbfs, periodic_stimulus
-from linecheck.checks.parts.readings import ReadingList
+from linecheck.checks.parts.readings import Located, ReadingKind, ReadingList
 from linecheck.checks.parts.steady import BandHz, SteadyParameters
 from linecheck.checks.parts.swept import FADE_SECONDS, Swept, locate_sweep, sweep_response, sweep_stimulus
 from linecheck.dsp.arrays import FloatArray
@@ -131,7 +125,7 @@ _FLATNESS = MetricSpec(
 )  # fmt: skip
 
 
-class ResponseKind(CheckKind):
+class ResponseKind(ReadingKind):
     """Level over frequency re 1 kHz.
 
     ``multisine`` plays some 230 lines at once, 24 to the octave, at odd multiples of 2.5 Hz, on which no mains product
@@ -161,17 +155,14 @@ class ResponseKind(CheckKind):
         ),
         MetricSpec(
             "corner_low", "Hz", "where the response is 3 dB down below 1 kHz", "less",
-            DifferenceSpec(
-                accuracy=0.05, more="lower −3 dB corner {size} higher, at {value}",
-                less="lower −3 dB corner {size} lower, at {value}",
-            ),
+            either_way("lower −3 dB corner {size} {way}, at {value}", "higher", "lower", 0.05),
             NO_NEGATIVE, of_path=True,
         ),
         MetricSpec(
             "corner_high", "Hz", "where the response is 3 dB down above 1 kHz", "more",
-            DifferenceSpec(
-                accuracy=0.3, more="upper −3 dB corner {size} higher, at {value}",
-                less="upper −3 dB corner {size} lower, at {value}", said_by=("reconstruction.corner_3db",),
+            either_way(
+                "upper −3 dB corner {size} {way}, at {value}", "higher", "lower", 0.3,
+                said_by=("reconstruction.corner_3db",),
             ),
             NO_NEGATIVE, of_path=True,
         ),
@@ -216,37 +207,25 @@ class ResponseKind(CheckKind):
         signal = _signal(parameters.rate_hz, parameters.lowest_hz)
         return locate_periodic(capture, signal, parameters.rate_hz, parameters.seconds, channels)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: ResponseParameters,
-        analysis: ResponseAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[ResponseParameters, ResponseAnalysis]) -> None:
         """Take the response of every channel, and what is read of it."""
-        out = ReadingList()
+        capture, location, analysis = located.capture, located.location, located.analysis
         edge = CAPTURE_EDGE * capture.rate_hz
         levels: list[Response] = []
-        responses = (
-            _by_sweep(capture, location, parameters)
-            if parameters.signal == "sweep"
-            else _by_lines(capture, location, parameters)
-        )
-        for name, found, response in zip(context.channels, location.found, responses, strict=True):
-            if not found:
-                continue
+        read = _by_sweep if located.parameters.signal == "sweep" else _by_lines
+        responses = read(capture, location, located.parameters)
+        for index, name in located.found:
+            response = responses[index]
             reference = level_at(response, REFERENCE_HZ)
             assert reference is not None
             # One line beyond the edge, so that what lies just below it can be read between two.
             levels.append(_cut(response, edge, more=1))
-            relative = response.less(reference)
-            _curve(out, name, _cut(relative, edge))
-            _corners(out, name, _cut(relative, edge))
+            relative = _cut(response.less(reference), edge)
+            out.curve("response", name, relative.frequencies_hz, relative.level_db, relative.spread_db)
+            _corners(out, name, relative)
             _peak_to_peak(out, "flatness", name, levels[-1], analysis.band_hz)
             _peak_to_peak(out, "passband_ripple", name, levels[-1], analysis.inner_band_hz)
-        _balance(out, levels, analysis.band_hz, len(context.channels))
-        return out.measurement()
+        _balance(out, levels, analysis.band_hz, len(located.context.channels))
 
     def never_measured(
         self, parameters: ResponseParameters, analysis: ResponseAnalysis, channels: int, has_reference: bool
@@ -330,20 +309,12 @@ def _cut(response: Response, edge_hz: float, more: int = 0) -> Response:
     return response.first(count)
 
 
-def _curve(out: ReadingList, name: str, response: Response) -> None:
-    out.curves.append(
-        Curve(
-            "response", name, response.frequencies_hz, "Hz", response.level_db, "dB", None, response.spread_db
-        )
-    )
-
-
 def _corners(out: ReadingList, name: str, response: Response) -> None:
     """Add both corners; one that lies outside what was played or captured is missing."""
     for metric, upwards in (("corner_low", False), ("corner_high", True)):
         corner = falls_to(response, -3.0, REFERENCE_HZ, upwards=upwards)
         if corner is not None:
-            out.readings.append(Reading(metric, name, corner.frequency_hz, "Hz", corner.uncertainty_hz))
+            out.add(metric, name, *corner)
             continue
         end = -1 if upwards else 0
         message = (
@@ -351,8 +322,7 @@ def _corners(out: ReadingList, name: str, response: Response) -> None:
             f"{response.frequencies_hz[end]:g} Hz, the {'highest' if upwards else 'lowest'} frequency that the "
             "stimulus and the capture have"
         )
-        out.readings.append(Reading(metric, name, None, "Hz", None))
-        out.problems.append(Problem("no_corner", message, name, blocks=False, metrics=(metric,)))
+        out.explain(name, "no_corner", message, metric)
 
 
 def _within(response: Response, band_hz: tuple[float, float]) -> Response | None:
@@ -368,13 +338,16 @@ def _within(response: Response, band_hz: tuple[float, float]) -> Response | None
     )
 
 
-def _not_reached(response: Response, band_hz: tuple[float, float], name: str | None, metric: str) -> Problem:
+def _not_reached(
+    out: ReadingList, response: Response, band_hz: tuple[float, float], name: str | None, metric: str
+) -> None:
+    """Say that a response does not reach a band's edges."""
     first, last = response.frequencies_hz[0], response.frequencies_hz[-1]
     message = (
         f"the band goes from {band_hz[0]:g} Hz to {band_hz[1]:g} Hz, the response that stimulus and capture give only "
         f"from {first:g} Hz to {last:g} Hz"
     )
-    return Problem("band_not_reached", message, name, blocks=False, metrics=(metric,))
+    out.explain(name, "band_not_reached", message, metric)
 
 
 def _peak_to_peak(
@@ -383,12 +356,11 @@ def _peak_to_peak(
     """Add the greatest level in a band less the least."""
     inside = _within(response, band_hz)
     if inside is None:
-        out.readings.append(Reading(metric, name, None, "dB", None))
-        out.problems.append(_not_reached(response, band_hz, name, metric))
+        _not_reached(out, response, band_hz, name, metric)
         return
     highest, lowest = int(np.argmax(inside.level_db)), int(np.argmin(inside.level_db))
     spread = np.hypot(inside.uncertainty_db[highest], inside.uncertainty_db[lowest])
-    out.readings.append(Reading(metric, name, float(np.ptp(inside.level_db)), "dB", float(spread)))
+    out.add(metric, name, np.ptp(inside.level_db), spread)
 
 
 def _balance(
@@ -398,15 +370,14 @@ def _balance(
     inside = [_within(response, band_hz) for response in levels]
     parts = [part for part in inside if part is not None]
     if len(parts) < max(2, channels):
-        out.readings.append(Reading("balance", None, None, "dB", None))
         if levels and None in inside:
-            out.problems.append(_not_reached(levels[inside.index(None)], band_hz, None, "balance"))
+            _not_reached(out, levels[inside.index(None)], band_hz, None, "balance")
         return
     first = parts[0]
     differences = np.array([first.level_db - part.level_db for part in parts[1:]])
     other, worst = np.unravel_index(int(np.argmax(np.abs(differences))), differences.shape)
     spread = np.hypot(first.uncertainty_db[worst], parts[1 + int(other)].uncertainty_db[worst])
-    out.readings.append(Reading("balance", None, float(differences[other, worst]), "dB", float(spread)))
+    out.add("balance", None, differences[other, worst], spread)
 
 
 KIND = ResponseKind()

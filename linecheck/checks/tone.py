@@ -8,33 +8,38 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field, model_validator
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
+from linecheck.checks.base import Capture, Context, Location, Parameters, Reading, Stimulus
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
     CurveSpec,
     DifferenceSpec,
     Implied,
-    Location,
-    Measurement,
     MetricSpec,
-    Parameters,
     Range,
-    Reading,
-    Stimulus,
+    either_way,
+    opposite,
+    the_same,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE, opposite, the_same
 from linecheck.checks.parts.outside import PEAK_OUTSIDE, add_peak_outside
 from linecheck.checks.parts.readings import (
+    Located,
+    ReadingKind,
     ReadingList,
-    band_not_reached,
     decibels,
     not_captured,
     pair_difference,
     power_ratio,
     ratio_reading,
 )
-from linecheck.checks.parts.steady import BandHz, ResolutionHz, SteadyParameters, locate_tone, steady_stimulus
+from linecheck.checks.parts.steady import (
+    BandAnalysis,
+    ResolutionHz,
+    SteadyParameters,
+    locate_tone,
+    refuse_beyond,
+    steady_stimulus,
+)
 from linecheck.checks.parts.word_length import dither_noise_db
 from linecheck.dsp.fits.dissect import (
     FITTED_HARMONICS,
@@ -48,6 +53,7 @@ from linecheck.dsp.fits.dissect import (
 )
 from linecheck.dsp.quantise import full_scale_amplitude
 
+#: Those that have a metric of their own.
 HARMONICS = range(2, 10)
 RMS_OF_PEAK = 0.5**0.5
 #: V rms: no converter, player or streamer drives a line with more than some volts (common practice, no source); ten
@@ -75,10 +81,7 @@ class ToneParameters(SteadyParameters):
 
     @model_validator(mode="after")
     def _fits(self) -> ToneParameters:
-        if self.frequency_hz >= 0.5 * self.rate_hz:
-            raise ValueError(
-                f"frequency_hz must be below half of rate_hz ({self.rate_hz / 2:g} Hz), got {self.frequency_hz:g}"
-            )
+        refuse_beyond("frequency_hz", self.frequency_hz, self.rate_hz)
         if self.frequency_hz * self.seconds < 10.0:
             raise ValueError(
                 f"seconds must hold at least 10 periods of the tone ({10 / self.frequency_hz:g} s), "
@@ -87,17 +90,10 @@ class ToneParameters(SteadyParameters):
         return self
 
 
-class ToneAnalysis(Parameters):
+class ToneAnalysis(BandAnalysis):
     """The band that residuals are taken in, and the resolution of the spectrum."""
 
-    band_hz: BandHz = (20.0, 20000.0)
     resolution_hz: ResolutionHz = 5.0
-
-    @model_validator(mode="after")
-    def _ascends(self) -> ToneAnalysis:
-        if self.band_hz[0] >= self.band_hz[1]:
-            raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
-        return self
 
 
 def tone_stimulus(parameters: ToneParameters, channels: int, ramp_seconds: float) -> Stimulus:
@@ -144,7 +140,7 @@ def reference_line(context: Context, index: int, capture: Capture) -> Line | Non
     return Line(0.0, Power(power, power * (spread or 0.0) * np.log(10.0) / 10.0))
 
 
-class SpectrumKind(CheckKind):
+class SpectrumKind(ReadingKind):
     """A kind whose curve is the spectrum of its band."""
 
     def curve_spans(
@@ -196,9 +192,7 @@ class ToneKind(SineKind):
         ),
         MetricSpec(
             "level_dbfs", "dBFS", "level of the tone re a full-scale sine of the capture", "nominal",
-            DifferenceSpec(
-                accuracy=0.002, more="output {size} higher", less="output {size} lower", said_by=("level",),
-            ),
+            either_way("output {size} {way}", "higher", "lower", 0.002, said_by=("level",)),
             of_path=True,
         ),
         MetricSpec(
@@ -208,9 +202,7 @@ class ToneKind(SineKind):
         MetricSpec(
             "clock_error", "ppm",
             "unit's clock against the capture's; of a unit slaved to its input, the source's clock", "nominal",
-            DifferenceSpec(
-                accuracy=0.1, more="clock {size} faster, {value} off", less="clock {size} slower, {value} off",
-            ),
+            either_way("clock {size} {way}, {value} off", "faster", "slower", 0.1),
         ),
         MetricSpec(
             "sinad", "dB", "tone over noise and distortion", "more", DifferenceSpec("SINAD"), NO_NEGATIVE
@@ -249,10 +241,7 @@ class ToneKind(SineKind):
         MetricSpec("dc_offset", "mV", "direct voltage", "nominal", DifferenceSpec("direct voltage", 0.01)),
         MetricSpec(
             "balance", "dB", "level of the first channel over that of the second", "nominal",
-            DifferenceSpec(
-                accuracy=0.005, more="first channel {size} louder against the second, {value}",
-                less="first channel {size} softer against the second, {value}",
-            ),
+            either_way("first channel {size} {way} against the second, {value}", "louder", "softer", 0.005),
             per_channel=False, of_path=True,
         ),
         PEAK_OUTSIDE,
@@ -292,37 +281,24 @@ class ToneKind(SineKind):
         found += [Implied(part, "noise", the_same, "it is part of the noise") for part in of_noise]
         return tuple(found)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: ToneParameters,
-        analysis: ToneAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[ToneParameters, ToneAnalysis]) -> None:
         """Take every metric from the located sine."""
-        out = ReadingList(context.volts_uncertainty)
+        capture, location, analysis = located.capture, located.location, located.analysis
         levels: list[Reading] = []
-        reached = band_not_reached(capture, analysis.band_hz, self._band_metrics())
-        if reached is not None:
-            out.problems.append(reached)
-        for index, name in location.found_of(context.channels):
+        reaches = out.reaches(capture, analysis.band_hz, self._band_metrics())
+        for index, name in located.found:
             parts = dissect_channel(
-                capture, location, index, parameters.frequency_hz, analysis.band_hz, max(HARMONICS)
+                capture, location, index, located.parameters.frequency_hz, analysis.band_hz, max(HARMONICS)
             )
-            levels += _tone_readings(out, name, parts, capture, index, parameters)
-            mains = capture.possible_mains_hz
-            _hum(out, name, parts, mains)
+            levels.append(_tone_readings(out, name, parts, capture, index, located.parameters))
+            _hum(out, name, parts, capture.possible_mains_hz)
             _harmonic_readings(out, name, parts)
             add_peak_outside(out, capture, location, index, name)
             out.problems += not_captured(parts.noise, analysis.band_hz[1], capture.rate_hz, name)
-            if reached is None:
-                _band_readings(out, name, parts, parameters, analysis)
+            if reaches:
+                _band_readings(out, name, parts, located.parameters, analysis)
                 out.spectrum(parts, name, analysis.band_hz, analysis.resolution_hz, parts.amplitude)
-            else:
-                out.missing(self.metrics, self._band_metrics(), name)
-        out.readings.append(pair_difference("balance", context.channels, levels))
-        return out.measurement()
+        out.readings.append(pair_difference("balance", located.context.channels, levels))
 
     def never_measured(
         self, parameters: ToneParameters, analysis: ToneAnalysis, channels: int, has_reference: bool
@@ -332,7 +308,7 @@ class ToneKind(SineKind):
         never = {}
         if channels < 2:
             never["balance"] = "it compares two channels, and the file declares one"
-        if not _has_harmonic(frequency, low, high):
+        if not any(low <= order * frequency <= high for order in range(2, FITTED_HARMONICS + 1)):
             never["thd"] = (
                 f"none of the harmonics 2 to {FITTED_HARMONICS} of {frequency:g} Hz lies in the band "
                 f"({low:g} Hz to {high:g} Hz)"
@@ -347,14 +323,9 @@ class ToneKind(SineKind):
         return ("sinad", "thd", "thd_n", "noise", "enob", "largest_spur", "spectrum")
 
 
-def _has_harmonic(frequency: float, low: float, high: float) -> bool:
-    """Return whether a harmonic that is always measured lies in a band, by its nominal frequency."""
-    return any(low <= order * frequency <= high for order in range(2, FITTED_HARMONICS + 1))
-
-
 def _tone_readings(
     out: ReadingList, name: str, parts: Dissection, capture: Capture, index: int, parameters: ToneParameters
-) -> list[Reading]:
+) -> Reading:
     """Add what is read of the tone itself; return its level in dB for the balance."""
     tone = parts.tone
     assert tone is not None
@@ -362,14 +333,12 @@ def _tone_readings(
     level = decibels("level_dbfs", name, amplitude, spread, "dBFS")
     clock = 1e6 * (tone.frequency_hz / parameters.frequency_hz - 1.0)
     volts = capture.volts(index)
-    out.volts("level", name, volts, amplitude * RMS_OF_PEAK, spread * RMS_OF_PEAK, "V")
-    out.volts("dc_offset", name, volts, 1e3 * parts.constant, 1e3 * parts.constant_uncertainty, "mV")
-    out.readings += [
-        level,
-        Reading("frequency", name, tone.frequency_hz, "Hz", parts.frequency_uncertainty_hz),
-        Reading("clock_error", name, clock, "ppm", 1e6 * parts.frequency_uncertainty_hz / tone.frequency_hz),
-    ]
-    return [level]
+    out.volts("level", name, volts, amplitude * RMS_OF_PEAK, spread * RMS_OF_PEAK)
+    out.volts("dc_offset", name, volts, 1e3 * parts.constant, 1e3 * parts.constant_uncertainty)
+    out.readings.append(level)
+    out.add("frequency", name, tone.frequency_hz, parts.frequency_uncertainty_hz)
+    out.add("clock_error", name, clock, 1e6 * parts.frequency_uncertainty_hz / tone.frequency_hz)
+    return level
 
 
 def _hum(out: ReadingList, name: str, parts: Dissection, mains_hz: tuple[float, ...]) -> None:
@@ -379,7 +348,7 @@ def _hum(out: ReadingList, name: str, parts: Dissection, mains_hz: tuple[float, 
         out.readings.append(ratio_reading("hum", name, total(line.power for line in lines), parts.tone))
         return
     message = "hum cannot be told from the tone: its harmonics lie on the mains products"
-    out.unmeasured(name, "hum_hidden", message, {"hum": "dB"})
+    out.explain(name, "hum_hidden", message, "hum")
 
 
 def _harmonic_readings(out: ReadingList, name: str, parts: Dissection) -> None:
@@ -391,7 +360,7 @@ def _harmonic_readings(out: ReadingList, name: str, parts: Dissection) -> None:
             out.readings.append(ratio_reading(metric, name, line.power, parts.tone))
             continue
         message = f"harmonic {order} lies beyond half the capture's rate ({parts.rate_hz / 2:g} Hz)"
-        out.unmeasured(name, "beyond_capture", message, {metric: "dB"})
+        out.explain(name, "beyond_capture", message, metric)
 
 
 def _band_readings(
@@ -401,18 +370,18 @@ def _band_readings(
     low, high = analysis.band_hz
     residual = parts.residual_power(low, high)
     thd_n = ratio_reading("thd_n", name, residual, parts.tone)
-    sinad = Reading("sinad", name, _negative(thd_n.value), "dB", thd_n.uncertainty)
     out.readings += [
         thd_n,
-        sinad,
         ratio_reading("noise", name, parts.residual_power(low, high, harmonics=False), parts.tone),
         _largest_spur(name, parts, low, high),
     ]
     _thd(out, name, parts, low, high)
-    if sinad.value is not None and sinad.uncertainty is not None:
+    if thd_n.value is not None and thd_n.uncertainty is not None:
+        # IEEE 1057: SINAD re full scale less 1.76 dB, the ratio of a full-scale sine to the rounding of one bit.
         bit = 20.0 * np.log10(2.0)
-        bits = (sinad.value - parameters.level_dbfs - 10.0 * np.log10(1.5)) / bit
-        out.readings.append(Reading("enob", name, float(bits), "bit", float(sinad.uncertainty / bit)))
+        bits = (-thd_n.value - parameters.level_dbfs - 10.0 * np.log10(1.5)) / bit
+        out.add("sinad", name, -thd_n.value, thd_n.uncertainty)
+        out.add("enob", name, bits, thd_n.uncertainty / bit)
 
 
 def _thd(out: ReadingList, name: str, parts: Dissection, low: float, high: float) -> None:
@@ -422,7 +391,7 @@ def _thd(out: ReadingList, name: str, parts: Dissection, low: float, high: float
         out.readings.append(ratio_reading("thd", name, total(harmonics), parts.tone))
     else:
         message = f"no harmonic lies in the band ({low:g} Hz to {high:g} Hz)"
-        out.unmeasured(name, "beyond_band", message, {"thd": "dB"})
+        out.explain(name, "beyond_band", message, "thd")
 
 
 def _largest_spur(name: str, parts: Dissection, low: float, high: float) -> Reading:
@@ -437,10 +406,6 @@ def _largest_spur(name: str, parts: Dissection, low: float, high: float) -> Read
     hidden = FOUND_ABOVE_NOISE * float(np.max(inside, initial=0.0)) / parts.seconds
     # A line this strong is found or not, by how the noise adds to it.
     return power_ratio("largest_spur", name, Power(hidden, 0.25 * hidden), parts.tone.power, is_bound=True)
-
-
-def _negative(value: float | None) -> float | None:
-    return None if value is None else -value
 
 
 KIND = ToneKind()

@@ -13,24 +13,29 @@ from pydantic import Field, model_validator
 from linecheck.checks.base import (
     OVERLOAD,
     Capture,
-    CheckKind,
-    Context,
-    Curve,
-    CurveSpec,
-    DifferenceSpec,
     Location,
-    Measurement,
-    MetricSpec,
     Note,
     Parameters,
     Problem,
-    Range,
-    Reading,
     Stimulus,
 )
-from linecheck.checks.parts.declared import NO_NEGATIVE, NO_POSITIVE
+from linecheck.checks.parts.declared import (
+    NO_NEGATIVE,
+    NO_POSITIVE,
+    CurveSpec,
+    DifferenceSpec,
+    MetricSpec,
+    Range,
+)
 from linecheck.checks.parts.known_noise import KnownNoise, find_known_noise, noise_problems
-from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList, not_captured, power_ratio
+from linecheck.checks.parts.readings import (
+    DB_PER_NEPER,
+    Located,
+    ReadingKind,
+    ReadingList,
+    not_captured,
+    power_ratio,
+)
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE, SETTLE_SECONDS, SteadyParameters, ramped
 from linecheck.checks.parts.tone_sets import RAIL
 from linecheck.checks.parts.uneven import uneven_noise
@@ -59,6 +64,7 @@ BLOCK_SECONDS = 0.01
 
 #: Where programme is looked for: above the hum, below any filter's edge.
 PLAYS_HZ = (300.0, 18_000.0)
+#: A capture that ends below this is too narrow for a floor to be seen beside what plays.
 FLOOR_SEEN_FROM_HZ = 40_000.0
 NOTHING_PLAYS = (
     "there is a noise floor and nothing else: is the unit playing, is the cable in place? Where silence is meant, say "
@@ -125,7 +131,7 @@ class UltrasonicAnalysis(Parameters):
     """Nothing to choose: bands and edges are part of what the metrics mean."""
 
 
-class UltrasonicKind(CheckKind):
+class UltrasonicKind(ReadingKind):
     """What lies above the audio band: on the noise that is played, on silence, or on any programme, captured wide.
 
     Where linecheck made what is played, the capture must hold it, whole; silence must be as strong throughout, and not
@@ -226,18 +232,11 @@ class UltrasonicKind(CheckKind):
             problems += _held(known, (start, start + length), capture.rate_hz, parameters, channels)
         return Location(start, start + length, (True,) * len(channels), None, problems=problems)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: UltrasonicParameters,
-        analysis: UltrasonicAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[UltrasonicParameters, UltrasonicAnalysis]) -> None:
         """Take the audio band and what lies above it apart, and compare them."""
-        out = ReadingList(context.volts_uncertainty)
-        out.problems += _reach(capture, parameters)
-        for index, name in enumerate(context.channels):
+        capture, location, parameters = located.capture, located.location, located.parameters
+        _reach(out, capture, parameters)
+        for index, name in enumerate(located.context.channels):
             parts = _take_apart(capture, location, index, parameters)
             if parameters.signal != "silence" and not parts.is_playing:
                 out.problems.append(Problem("stimulus_not_found", NOTHING_PLAYS, name))
@@ -249,8 +248,7 @@ class UltrasonicKind(CheckKind):
             _noise(out, name, parts)
             _images(out, name, parts)
             _shape(out, name, parts, parameters.rate_hz)
-            out.curves.append(_band_curve(name, parts))
-        return out.measurement()
+            _band_curve(out, name, parts)
 
 
 def _known(capture: Capture, parameters: UltrasonicParameters) -> KnownNoise:
@@ -375,11 +373,6 @@ class _Parts:
         return power, np.sqrt(variance)
 
     @cached_property
-    def third_octaves(self) -> tuple[FloatArray, FloatArray]:
-        """The third octaves' powers and their uncertainties."""
-        return self.powers(self.bands)
-
-    @cached_property
     def audio(self) -> Power:
         """All of the audio band."""
         return self.between(*AUDIO_HZ)
@@ -429,25 +422,23 @@ def _is_heaped(capture: Capture, location: Location, index: int, audio: float) -
     return audio > HEAPED_TIMES * usual
 
 
-def _reach(capture: Capture, parameters: UltrasonicParameters) -> list[Problem]:
+def _reach(out: ReadingList, capture: Capture, parameters: UltrasonicParameters) -> None:
     """Say what a capture does not reach."""
     edge = 0.5 * capture.rate_hz
-    problems: list[Problem] = []
     if edge < MIN_REACH_HZ:
         message = (
             f"noise_20k_100k needs a capture to {MIN_REACH_HZ:g} Hz at least; this one goes to {edge:g} Hz"
         )
-        problems.append(Problem("band_not_reached", message, None, blocks=False, metrics=("noise_20k_100k",)))
+        out.explain(None, "band_not_reached", message, "noise_20k_100k")
     elif edge < ULTRASONIC_TO_HZ:
         message = f"noise_20k_100k goes to the capture's edge, {edge:g} Hz"
-        problems.append(Note("band_edge", message, None, metrics=("noise_20k_100k",)))
+        out.problems.append(Note("band_edge", message, None, metrics=("noise_20k_100k",)))
     if not _holds_images(capture, parameters):
         message = (
             f"image_level needs a capture to the unit's rate, {parameters.rate_hz} Hz; "
             f"this one goes to {edge:g} Hz"
         )
-        problems.append(Problem("band_not_reached", message, None, blocks=False, metrics=("image_level",)))
-    return problems
+        out.explain(None, "band_not_reached", message, "image_level")
 
 
 def _holds_images(capture: Capture, parameters: UltrasonicParameters) -> bool:
@@ -458,7 +449,6 @@ def _holds_images(capture: Capture, parameters: UltrasonicParameters) -> bool:
 def _noise(out: ReadingList, name: str, parts: _Parts) -> None:
     """Add what lies above 20 kHz; missing where the capture does not reach far enough."""
     if parts.edge_hz < MIN_REACH_HZ:
-        out.readings.append(Reading("noise_20k_100k", name, None, "dB", None))
         return
     above = parts.between(AUDIO_HZ[1], min(parts.edge_hz, ULTRASONIC_TO_HZ))
     out.readings.append(power_ratio("noise_20k_100k", name, above, parts.audio))
@@ -467,7 +457,6 @@ def _noise(out: ReadingList, name: str, parts: _Parts) -> None:
 def _images(out: ReadingList, name: str, parts: _Parts) -> None:
     """Add the strongest band of images; where noise could hide a stronger one, how strong that may be, as a bound."""
     if parts.images is None:
-        out.readings.append(Reading("image_level", name, None, "dB", None))
         return
     power, spread = parts.images.power, parts.images.uncertainty
     resolved = power > IMAGE_DEVIATIONS * spread
@@ -491,10 +480,9 @@ def _shape(out: ReadingList, name: str, parts: _Parts, rate_hz: int) -> None:
             f"the noise does not rise again up to {CLEAN_PART * 2.0 * parts.edge_hz:g} Hz, "
             "so there is no frequency from which it does"
         )
-        out.readings.append(Reading("rise_from", name, None, "Hz", None))
-        out.problems.append(Problem("no_rise", message, name, blocks=False, metrics=("rise_from",)))
+        out.explain(name, "no_rise", message, "rise_from")
     else:
-        out.readings.append(Reading("rise_from", name, rise.from_hz, "Hz", rise.uncertainty_hz))
+        out.add("rise_from", name, rise.from_hz, rise.uncertainty_hz)
         if _is_one_bit(parts, rise):
             message = (
                 f"the noise rises from {rise.from_hz / 1000:.1f} kHz on by {rise.slope_db_per_octave:.0f} dB an "
@@ -568,9 +556,9 @@ def _source(line: Line, parts: _Parts, sampling_hz: float) -> float | None:
     return None
 
 
-def _band_curve(name: str, parts: _Parts) -> Curve:
-    """Return the third-octave levels re the audio band."""
-    power, spread = parts.third_octaves
+def _band_curve(out: ReadingList, name: str, parts: _Parts) -> None:
+    """Add the third-octave levels re the audio band."""
+    power, spread = parts.powers(parts.bands)
     audio = max(parts.audio.value, 1e-300)
     power = np.maximum(power, 1e-300)
     # A band of the audio band varies together with it.
@@ -578,7 +566,7 @@ def _band_curve(name: str, parts: _Parts) -> Curve:
     variance = (spread / power) ** 2 + (parts.audio.uncertainty / audio) ** 2 - 2.0 * shared
     uncertainty = 0.5 * DB_PER_NEPER * np.sqrt(np.maximum(variance, (1e-9) ** 2))
     level = 10.0 * np.log10(power / audio)
-    return Curve("band_levels", name, parts.bands.midband_hz, "Hz", level, "dB", None, uncertainty)
+    out.curve("band_levels", name, parts.bands.midband_hz, level, uncertainty)
 
 
 KIND = UltrasonicKind()

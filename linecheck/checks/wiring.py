@@ -9,28 +9,22 @@ from typing import Annotated, ClassVar
 import numpy as np
 from pydantic import Field
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Detailed,
-    DifferenceSpec,
-    Location,
-    Measurement,
-    MetricSpec,
-    Parameters,
-    Problem,
-    Reading,
-    Stimulus,
-)
+from linecheck.checks.base import Capture, Detailed, Location, Parameters, Problem, Reading, Stimulus
+from linecheck.checks.parts.declared import DifferenceSpec, MetricSpec, either_way
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
-from linecheck.checks.parts.readings import DB_PER_NEPER, ReadingList
-from linecheck.checks.parts.steady import SteadyParameters, find_at_other_rates, last_settled, steady_stimulus
+from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingKind, ReadingList
+from linecheck.checks.parts.steady import (
+    SteadyParameters,
+    ends_early,
+    in_no_channel,
+    last_settled,
+    steady_stimulus,
+)
 from linecheck.checks.parts.tone_sets import stepped_level
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import fitted_level_step
 from linecheck.dsp.fits.combs import Arrival, arrival, comb_frequencies, comb_phases
-from linecheck.dsp.fits.tones import fit_tones, synthesise
+from linecheck.dsp.fits.tones import fit_known_tones
 from linecheck.dsp.spectra.spectra import band_power, density
 
 #: A comb this far below the strongest in its channel is crosstalk, dB.
@@ -74,19 +68,12 @@ class _Channel:
     #: Frames from the record's beginning, and the change of the combs' level re itself.
     step: tuple[int, float] | None = None
 
-    def at_rate(self, factor: int) -> _Channel:
-        """Return the same with its arrival in frames of a rate so many times as high."""
-        arrived = replace(
-            self.arrived, frame=self.arrived.frame * factor, uncertainty=self.arrived.uncertainty * factor
-        )
-        return replace(self, arrived=arrived)
-
 
 #: A channel in which nothing moves.
 _NOTHING = _Channel(np.zeros(1), -1, 0.0, 0.0, Arrival(0.0, 0.0, 1, 0.0))
 
 
-class WiringKind(CheckKind):
+class WiringKind(ReadingKind):
     """Channel order, polarity, delay and balance, from tones that are different in each channel.
 
     ``order`` is 1 where each channel carries its own comb at least 20 dB above any other's, 0 where one carries
@@ -124,10 +111,7 @@ class WiringKind(CheckKind):
         ),
         MetricSpec(
             "channel_delay", "samples", "delay of the second channel after the first", "nominal",
-            DifferenceSpec(
-                accuracy=0.1, more="second channel {size} of the capture later, {value}",
-                less="second channel {size} of the capture earlier, {value}",
-            ),
+            either_way("second channel {size} of the capture {way}, {value}", "later", "earlier", 0.1),
             per_channel=False,
         ),
         MetricSpec(
@@ -168,39 +152,19 @@ class WiringKind(CheckKind):
         # Of what is measured alone: a break outside would spoil it, unseen.
         ratio = None if inside is None else clock_ratio(capture, list(combs), *inside)
         if span is None or inside is None or ratio is None:
-            problem = find_at_other_rates(capture, [float(comb[0]) for comb in combs]) or Problem(
-                "stimulus_not_found",
-                "the coded signal is in no channel: is the unit playing, are the cables in place? "
-                "May be the unit's own fault.",
-            )
+            problem = in_no_channel(capture, [float(comb[0]) for comb in combs], "the coded signal")
             return Location.nowhere(channels, problem)
-        start, stop = span
-        rate = capture.rate_hz
-        problems: tuple[Problem, ...] = ()
-        if (stop - start) / rate < 0.9 * parameters.seconds - 0.05:
-            problems = (
-                Problem(
-                    "too_short",
-                    f"the coded signal sounds for {(stop - start) / rate:.3f} s of {parameters.seconds:g} s: the "
-                    "capture ends too early or the unit stopped. May be the unit's own fault.",
-                ),
-            )
+        short = ends_early((span[1] - span[0]) / capture.rate_hz, parameters.seconds, "the coded signal")
+        problems = () if short is None else (short,)
         start, stop = inside
         found = tuple(bool(np.ptp(values[start:stop]) > 0.0) for values in capture.scaled)
         tones = tuple(float(tone) for tone in (combs * ratio).reshape(-1))
         return Location(start, stop, found, ratio, (tones,) * len(channels), problems)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: WiringParameters,
-        analysis: WiringAnalysis,
-        context: Context,
-    ) -> Measurement:
+    def read(self, out: ReadingList, located: Located[WiringParameters, WiringAnalysis]) -> None:
         """Take order, polarity, delay and balance from the located combs."""
-        assert location.clock_ratio is not None
-        combs = comb_frequencies(len(context.channels), parameters.rate_hz) * location.clock_ratio
+        capture, location, channels = located.capture, located.location, located.context.channels
+        combs = comb_frequencies(len(channels), located.parameters.rate_hz) * located.clock_ratio
         narrowed = capture.narrowed(1.05 * float(np.max(combs)))
         first, _ = narrowed.inside(location.start, location.stop)
         seen = [
@@ -211,10 +175,10 @@ class WiringKind(CheckKind):
                 combs / narrowed.rate_hz,
                 first,
                 REACH_SECONDS * narrowed.rate_hz,
-            ).at_rate(narrowed.factor)
+                narrowed.factor,
+            )
             for index, found in enumerate(location.found)
         ]
-        out = ReadingList()
         loudest = max(float(np.max(channel.powers)) for channel in seen)
         alive = [
             found and float(np.max(channel.powers)) > loudest * 10.0 ** (-DEAD_DB / 10.0)
@@ -225,20 +189,21 @@ class WiringKind(CheckKind):
             for live, channel in zip(alive, seen, strict=True)
             if live
         )
-        for name, channel, live in zip(context.channels, seen, alive, strict=True):
+        for name, channel, live in zip(channels, seen, alive, strict=True):
             if live and not channel.is_comb:
                 out.problems.append(_no_comb(name))
             elif live and channel.step is not None:
                 place, change = channel.step
-                out.problems.append(stepped_level(name, (first + place) / narrowed.rate_hz, change))
+                out.problems.append(stepped_level(name, narrowed.seconds(location.start, place), change))
         order = _order(seen, alive) if clear else None
-        out.readings.append(Reading("order", None, order, "", None if order is None else 0.0))
+        if order is not None:
+            out.add("order", None, order, 0.0)
         for index, (channel, live) in enumerate(zip(seen, alive, strict=True)):
-            _polarity(out, context.channels[index], channel, live, order)
+            _polarity(out, channels[index], channel, live, order)
             if live and clear and not _carries_own(channel, index):
-                out.problems.append(_mistaken(context.channels, channel, index))
-        _pair_readings(out, seen, all(alive))
-        return out.measurement()
+                out.problems.append(_mistaken(channels, channel, index))
+        if len(seen) > 1 and all(alive):
+            _pair_readings(out, seen)
 
     def never_measured(
         self, parameters: WiringParameters, analysis: WiringAnalysis, channels: int, has_reference: bool
@@ -291,9 +256,8 @@ def _no_comb(name: str) -> Problem:
 def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool, order: float | None) -> None:
     """Add a channel's polarity, or why it (and the order, where that is None) cannot be told."""
     if live and channel.arrived.agreement >= MIN_AGREEMENT:
-        out.readings.append(Reading("polarity", name, float(channel.arrived.polarity), "", 0.0))
+        out.add("polarity", name, channel.arrived.polarity, 0.0)
         return
-    out.readings.append(Reading("polarity", name, None, "", None))
     message = (
         "the tones of the coded signal do not agree on one delay, so polarity cannot be told"
         if live
@@ -302,38 +266,30 @@ def _polarity(out: ReadingList, name: str, channel: _Channel, live: bool, order:
     )
     code = "phase_unclear" if live else "stimulus_not_found"
     untold = ("polarity", "channel_delay", "balance")
-    metrics = ("order", *untold) if order is None else untold
-    out.problems.append(Problem(code, message, name, blocks=False, metrics=metrics))
+    # Also where the channel holds nothing at all, of which nothing else is read.
+    out.readings.append(Reading("polarity", name, None, "", None))
+    out.explain(name, code, message, *(("order", *untold) if order is None else untold))
 
 
-def _pair_readings(out: ReadingList, seen: list[_Channel], alive: bool) -> None:
+def _pair_readings(out: ReadingList, seen: list[_Channel]) -> None:
     """Add delay and balance of the pair (of more channels, the largest difference from the first)."""
-    if len(seen) < 2 or not alive:
-        out.readings.append(Reading("channel_delay", None, None, "samples", None))
-        out.readings.append(Reading("balance", None, None, "dB", None))
-        return
     first = seen[0]
     if all(channel.arrived.agreement >= MIN_AGREEMENT for channel in seen):
         late = max(seen[1:], key=lambda channel: abs(channel.arrived.frame - first.arrived.frame))
-        spread = float(np.hypot(first.arrived.uncertainty, late.arrived.uncertainty))
-        delay = late.arrived.frame - first.arrived.frame
-        out.readings.append(Reading("channel_delay", None, delay, "samples", spread))
-    else:
-        out.readings.append(Reading("channel_delay", None, None, "samples", None))
+        spread = np.hypot(first.arrived.uncertainty, late.arrived.uncertainty)
+        out.add("channel_delay", None, late.arrived.frame - first.arrived.frame, spread)
     other = max(seen[1:], key=lambda channel: abs(np.log(channel.gain / first.gain)))
-    balance = float(20.0 * np.log10(first.gain / other.gain))
     relative = np.hypot(first.gain_uncertainty / first.gain, other.gain_uncertainty / other.gain)
-    out.readings.append(Reading("balance", None, balance, "dB", float(DB_PER_NEPER * relative)))
+    out.add("balance", None, 20.0 * np.log10(first.gain / other.gain), DB_PER_NEPER * relative)
 
 
-def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) -> _Channel:
-    """Fit all combs (cycles per frame) in one channel."""
+def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float, factor: int) -> _Channel:
+    """Fit all combs (cycles per frame) in one channel; its arrival is in frames of a rate so many times as high."""
     tones = combs.shape[1]
-    fit = fit_tones(record, combs.reshape(-1))
+    fit, rest = fit_known_tones(record, combs.reshape(-1))
     amplitudes = fit.amplitudes.reshape(combs.shape)
     powers = np.sum(np.abs(amplitudes) ** 2, axis=1)
     strongest = int(np.argmax(powers))
-    rest = record - synthesise(len(record), fit.frequencies, fit.amplitudes, fit.constant)
     low, high = float(np.min(combs)), float(np.max(combs))
     # Each fitted tone has taken two of the band's 2·B·T degrees of freedom out of what is left.
     free = (high - low) * len(record)
@@ -342,6 +298,7 @@ def _channel(record: FloatArray, combs: FloatArray, start: int, reach: float) ->
     arrived = arrival(
         amplitudes[strongest], combs[strongest], comb_phases(tones), middle, float(start), reach, variance
     )
+    arrived = replace(arrived, frame=arrived.frame * factor, uncertainty=arrived.uncertainty * factor)
     gain = float(np.sqrt(powers[strongest]))
     sizes = np.abs(amplitudes[strongest])
     is_comb = bool(np.max(sizes) < MAX_OVER_USUAL * np.median(sizes))

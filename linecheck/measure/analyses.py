@@ -15,6 +15,7 @@ import numpy as np
 from linecheck.checks.base import Capture, Measurement, Problem, Reference, Stimulus
 from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, LimitFile
+from linecheck.limits.verdict import JudgedMeasurement
 from linecheck.measure.measure import Analysed, Analysis, analyse, failure_problem, reference_from, unmeasured
 from linecheck.measure.path_part import PathParts
 from linecheck.measure.silence import LoopCheck
@@ -82,9 +83,8 @@ class Analyses:
         """Hear that a check will not be captured; with a problem it has an outcome all the same."""
         self.expected.discard(planned.check.name)
         if problem is not None:
-            check, limits = planned.check, self.limits
-            measurement = unmeasured(check, limits.channels, problem)
-            judged = judge_measurement(check, measurement, limits.decision, limits.channels)
+            check = planned.check
+            judged = self._judged(check, unmeasured(check, self.limits.channels, problem))
             outcome = CheckOutcome(check.name, check.kind.name, check.setup, judged, 0.0)
             self.outcomes[outcome.check] = outcome
             self.keep(outcome)
@@ -161,14 +161,12 @@ class Analyses:
             return
         except Exception as error:
             _log.exception("check %s could not be analysed", captured.check.name)
-            analysed = self._failed(captured.check, error)
+            failed = Measurement(problems=(failure_problem(error),))
+            analysed = Analysed(self._judged(captured.check, failed), 0.0, "")
         self.outcomes[captured.check.name] = _outcome(captured, analysed)
 
-    def _failed(self, check: Check, error: Exception) -> Analysed:
-        measurement = Measurement(problems=(failure_problem(error),))
-        limits = self.limits
-        judged = judge_measurement(check, measurement, limits.decision, limits.channels)
-        return Analysed(judged, 0.0, "")
+    def _judged(self, check: Check, measurement: Measurement) -> JudgedMeasurement:
+        return judge_measurement(check, measurement, self.limits.decision, self.limits.channels)
 
 
 def driven(stimulus: Stimulus) -> tuple[float, ...]:

@@ -85,6 +85,7 @@ class OwnProcess(Executor):
                 except BrokenExecutor:
                     _unblock(self._pool)
                     self._pool.shutdown(wait=False, cancel_futures=True)
+            # A pool of one process each: which one died is known for sure, without a protocol of our own.
             self._pool = ProcessPoolExecutor(
                 1, mp_context=multiprocessing.get_context("spawn"), initializer=_serve_parent
             )

@@ -16,8 +16,9 @@ from pathlib import Path
 import numpy as np
 
 from linecheck.audio.file import samples_sha256
-from linecheck.checks.base import Capture, Context, Measurement, Note, Problem, Reading, Reference, Taken
+from linecheck.checks.base import Capture, Context, Measurement, Note, Problem, Reference, Taken
 from linecheck.checks.contract import kept_measurement
+from linecheck.checks.parts.readings import completed
 from linecheck.errors import ContractError
 from linecheck.limits.decision import judge_measurement
 from linecheck.limits.model import Check, Decision, LimitFile
@@ -79,29 +80,16 @@ def take_measurement(analysis: Analysis) -> Measurement:
     that linecheck itself gets wrong may end as a pass, or as the unit's fail.
     """
     try:
-        return _complete(_measured(analysis), analysis)
+        measured = _measured(analysis)
     except Exception as error:
         _log.exception("check %s could not be measured", analysis.check.name)
-        return _complete(Measurement(problems=(failure_problem(error),)), analysis)
+        measured = Measurement(problems=(failure_problem(error),))
+    return completed(measured, analysis.check.kind.metrics, analysis.channels)
 
 
 def unmeasured(check: Check, channels: tuple[str, ...], problem: Problem) -> Measurement:
     """Return the measurement of a check that could not be captured: no reading has a value, and why."""
-    analysis = Analysis(
-        check, Capture(np.zeros((0, len(channels)), dtype=np.int32), 1), channels, "simple", None
-    )
-    return _complete(Measurement(problems=(problem,)), analysis)
-
-
-def _complete(measured: Measurement, analysis: Analysis) -> Measurement:
-    """Return the measurement with a reading of no value for every metric that is missing, in the kind's order."""
-    taken = {(reading.metric, reading.channel): reading for reading in measured.readings}
-    readings = [
-        taken.pop((spec.name, channel), Reading(spec.name, channel, None, spec.unit, None))
-        for spec in analysis.check.kind.metrics
-        for channel in (analysis.channels if spec.per_channel else (None,))
-    ]
-    return replace(measured, readings=(*readings, *taken.values()))
+    return completed(Measurement(problems=(problem,)), check.kind.metrics, channels)
 
 
 def _measured(analysis: Analysis) -> Measurement:

@@ -144,6 +144,7 @@ def _clipping(capture: Capture, values: FloatArray, name: str, tones: tuple[floa
     if held < MIN_CUT and len(tones) == 1:
         held, rail = overdriven(values, tones[0] / capture.rate_hz, step)
     elif held < MIN_CUT:
+        # A sum of tones that is strong in the treble is at the rail for fewer samples in a row than a run counts from.
         held, rail = heaped_at_rail(values)
     if held < MIN_CUT:
         return None
@@ -209,18 +210,17 @@ def _dropout(capture: Capture, stretch: Stretch, channel: int, name: str) -> Pro
     if not len(tones) or stretch.stop <= stretch.start:
         return None
     narrowed = capture.narrowed(max(BREAKS_UP_TO_HZ, 1.05 * float(np.max(tones))))
-    first, _ = narrowed.inside(stretch.start, stretch.stop)
     found = breaks(narrowed.between(channel, stretch.start, stretch.stop), tones / narrowed.rate_hz)
     if not found:
         return None
     worst = max(found, key=lambda entry: abs(entry.size))
     jump = worst.size * narrowed.factor if worst.kind == "jump" else None
-    message = f"{_words(worst, first, narrowed)}. {UNREPORTED}"
+    message = f"{_words(worst, stretch.start, narrowed)}. {UNREPORTED}"
     return Detailed("dropout", message, name, sort=worst.kind, frames=jump, rate_hz=capture.rate_hz)
 
 
-def _words(found: Break, first: int, narrowed: Narrowed) -> str:
-    seconds = (first + found.frame) / narrowed.rate_hz
+def _words(found: Break, start: int, narrowed: Narrowed) -> str:
+    seconds = narrowed.seconds(start, found.frame)
     frames = abs(found.size) * narrowed.factor
     if found.kind == "jump" and frames >= 0.5:
         direction = "late" if found.size > 0.0 else "early"

@@ -5,17 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import ClassVar
 
-from linecheck.checks.base import (
-    Capture,
-    CheckKind,
-    Context,
-    Location,
-    Measurement,
-    MetricSpec,
-    Parameters,
-    Stimulus,
-)
-from linecheck.checks.parts.readings import ReadingList, decibels, pair_difference
+from linecheck.checks.base import Capture, Location, Parameters, Stimulus
+from linecheck.checks.parts.declared import MetricSpec
+from linecheck.checks.parts.readings import Located, ReadingKind, ReadingList, decibels, pair_difference
 from linecheck.checks.parts.steady import BandHz, locate_tone
 from linecheck.checks.tone import ToneParameters, dissect_channel, tone_stimulus
 
@@ -26,7 +18,7 @@ class SkeletonAnalysis(Parameters):
     band_hz: BandHz = (20.0, 20000.0)
 
 
-class SkeletonKind(CheckKind):
+class SkeletonKind(ReadingKind):
     """One sine: how high it comes out, and how much the channels differ."""
 
     name: ClassVar[str] = "skeleton"
@@ -46,24 +38,15 @@ class SkeletonKind(CheckKind):
         """Find the sine; what is wrong is a problem of the location."""
         return locate_tone(capture, [parameters.frequency_hz] * len(channels), parameters.seconds, channels)
 
-    def measure(
-        self,
-        capture: Capture,
-        location: Location,
-        parameters: ToneParameters,
-        analysis: SkeletonAnalysis,
-        context: Context,
-    ) -> Measurement:
-        """Take every metric from one pass, each with its uncertainty."""
-        out = ReadingList()
-        for index, channel in enumerate(context.channels):
-            if location.found[index]:
-                parts = dissect_channel(capture, location, index, parameters.frequency_hz, analysis.band_hz)
-                out.readings.append(
-                    decibels("level_dbfs", channel, parts.amplitude, parts.amplitude_uncertainty, "dBFS")
-                )
-        out.readings.append(pair_difference("balance", context.channels, tuple(out.readings)))
-        return out.measurement()
+    def read(self, out: ReadingList, located: Located[ToneParameters, SkeletonAnalysis]) -> None:
+        """Add every metric from one pass, each with its uncertainty; what is not added has no value."""
+        frequency_hz, band_hz = located.parameters.frequency_hz, located.analysis.band_hz
+        for index, channel in located.found:
+            parts = dissect_channel(located.capture, located.location, index, frequency_hz, band_hz)
+            out.readings.append(
+                decibels("level_dbfs", channel, parts.amplitude, parts.amplitude_uncertainty, "dBFS")
+            )
+        out.readings.append(pair_difference("balance", located.context.channels, tuple(out.readings)))
 
     def never_measured(
         self, parameters: ToneParameters, analysis: SkeletonAnalysis, channels: int, has_reference: bool

@@ -14,8 +14,9 @@ from checks.skeleton_kind import SkeletonKind
 from small_run import call, small_check, small_limits, write_small_files
 
 from linecheck.checks import kinds
-from linecheck.checks.base import Curve, CurveSpec, Reference, Stimulus
+from linecheck.checks.base import Curve, Reference, Stimulus
 from linecheck.checks.contract import made_stimulus
+from linecheck.checks.parts.declared import CurveSpec
 from linecheck.errors import ContractError
 from linecheck.limits.loading.schema import limit_file_schema
 from linecheck.limits.mask_warnings import possible_range
@@ -391,9 +392,9 @@ def test_a_stimulus_that_no_station_can_play_is_refused_before_anything_is_playe
 
 
 def test_a_run_with_a_broken_kind_is_recorded_as_invalid(tmp_path, monkeypatch, capsys):
-    returned = "        return out.measurement()"
+    (last,) = (line for line in SKELETON.splitlines() if "pair_difference(" in line)
     spoilt = SKELETON.replace(
-        returned, f'        out.readings[-1] = replace(out.readings[-1], value=float("nan"))\n{returned}'
+        last, f'{last}\n        out.readings[-1] = replace(out.readings[-1], value=float("nan"))'
     )
     source = spoilt.replace("from typing", "from dataclasses import replace\nfrom typing")
     folder = tmp_path / "kinds"

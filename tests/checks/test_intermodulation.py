@@ -230,7 +230,7 @@ def noisy_products(level, pair, share, second, generator):
     shares = share * generator.chisquare(20, count) / 20.0
     powers = 0.5 * np.abs(amplitudes + np.sqrt(share) * noise) ** 2 - shares
     tones = np.array(pair.shares) * 10.0 ** (level / 20.0)
-    return Products(tones, np.zeros(2), powers, shares, np.full(count, 10.0))
+    return Products(tones, powers, shares, np.full(count, 10.0))
 
 
 @pytest.mark.parametrize(("name", "step_db"), covering(["60+7000", "18000+20000"], [5.0, 2.5, 1.0]))
@@ -246,7 +246,7 @@ def test_the_best_level_lies_within_twice_the_uncertainty(name, step_db):
         peaks = 10.0 ** (levels / 20.0)
         truth = levels[np.argmin((second * peaks) ** 2 + np.sqrt(len(pair.mixes)) * share / peaks**2)]
         fits = [noisy_products(level, pair, share, second, generator) for level in parameters.levels]
-        out = ReadingList()
+        out = ReadingList(specs=KIND.specs)
         _add(out, "left", pair, parameters, fits, set())
         found = next(item for item in out.readings if item.metric == "best_imd_level")
         held.append(abs(found.value - truth) <= 2.0 * found.uncertainty)

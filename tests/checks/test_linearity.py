@@ -192,7 +192,7 @@ def test_the_level_at_which_linearity_ends_lies_within_twice_the_uncertainty():
         end, slope = generator.uniform(-110.0, -30.0), generator.uniform(0.01, 0.2)
         errors = np.maximum(end - levels, 0.0) * slope + 0.5 * (levels < end)
         errors += 0.01 * generator.standard_normal(len(levels))
-        out = ReadingList()
+        out = ReadingList(specs=KIND.specs)
         every = np.ones(len(levels), dtype=bool)
         _add(out, "left", _Points(levels, errors, np.full(len(levels), 0.01), every), parameters, analysis)
         found = next(item for item in out.readings if item.metric == "linear_down_to")

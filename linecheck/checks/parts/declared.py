@@ -6,6 +6,7 @@
 :class:`Successor`        the metric that a superseded one gave way to, and what differs
 :func:`former`            the declaration of a metric under the name that it had
 :class:`DifferenceSpec`   how a difference of it is reported
+:func:`either_way`        the same by one sentence and two words
 :func:`difference_unit`   the unit of a difference, a margin or a distance
 :data:`Range`             from the lowest to the highest value that is possible
 :class:`Implied`          a metric that another one keeps within bounds
@@ -69,6 +70,20 @@ class DifferenceSpec:
 
 
 _PLAIN = DifferenceSpec()
+
+
+def either_way(
+    text: str,
+    more: str,
+    less: str,
+    accuracy: float | None = None,
+    *,
+    said_by: tuple[str, ...] = (),
+    to_edge: bool = False,
+) -> DifferenceSpec:
+    """Return a difference that one sentence tells, with ``more`` or ``less`` in place of its ``{way}``."""
+    higher, lower = (text.replace("{way}", word) for word in (more, less))
+    return DifferenceSpec("", accuracy, higher, lower, said_by=said_by, to_edge=to_edge)
 
 
 @dataclass(frozen=True)

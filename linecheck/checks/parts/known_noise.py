@@ -10,7 +10,7 @@ import numpy as np
 from linecheck.checks.base import Capture, Problem
 from linecheck.checks.parts.known_signal import Spectra, modelled, read_all_over
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE, dead_channel
-from linecheck.checks.parts.words import UNREPORTED, rings_ahead
+from linecheck.checks.parts.words import dropout, rings_ahead
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.against_noise import (
     TIMES_USUAL,
@@ -91,7 +91,7 @@ def noise_problems(known: KnownNoise, span: tuple[int, int], channels: Sequence[
             continue
         what = _break_in(known, index, laid, course, span)
         if what:
-            problems.append(Problem("dropout", f"{what.rstrip('.')}. {UNREPORTED}", name))
+            problems.append(dropout(name, what))
     return problems
 
 

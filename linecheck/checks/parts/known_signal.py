@@ -40,16 +40,25 @@ def aligned(spectra: Spectra) -> tuple[Spectra, int]:
 
     Also returns that delay in frames.
     """
+    delay = int(np.argmax(likeness(spectra.captured, spectra.reference, spectra.frames)))
+    cycles = np.arange(len(spectra.captured)) * (delay / spectra.frames)
+    turn = np.exp(2j * np.pi * np.mod(cycles, 1.0))
+    return replace(spectra, captured=spectra.captured * turn), delay
+
+
+def likeness(captured: ComplexArray, reference: ComplexArray, frames: int) -> FloatArray:
+    """Return how alike a captured signal and a reference are that begins at each of so many frames.
+
+    The spectra go from 0 Hz as far as the reference's. Each frequency counts by its phase alone, so that the peak is
+    sharp whatever the response.
+    """
     from scipy.fft import irfft
 
-    cross = np.zeros(spectra.frames // 2 + 1, dtype=np.complex128)
-    count = len(spectra.captured)
-    strength = np.maximum(np.abs(spectra.reference), 1e-3 * np.max(np.abs(spectra.reference)))
-    cross[:count] = spectra.captured * np.conj(spectra.reference) / strength
-    likeness = np.abs(irfft(cross, spectra.frames))
-    delay = int(np.argmax(likeness))
-    turn = np.exp(2j * np.pi * np.mod(np.arange(count) * (delay / spectra.frames), 1.0))
-    return replace(spectra, captured=spectra.captured * turn), delay
+    cross = np.zeros(frames // 2 + 1, dtype=np.complex128)
+    count = len(reference)
+    strength = np.maximum(np.abs(reference), 1e-3 * np.max(np.abs(reference)))
+    cross[:count] = captured[:count] * np.conj(reference) / strength
+    return np.abs(irfft(cross, frames))
 
 
 def read_all_over(spectra: Spectra, lowest_hz: float = 0.0) -> AllOver:

@@ -10,7 +10,7 @@ from linecheck.checks.base import Capture
 from linecheck.checks.parts.steady import CLOCK_TOLERANCE
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
-from linecheck.dsp.locating.locate import hop_frames, steady_span, tone_blocks
+from linecheck.dsp.locating.locate import hop_frames, loudest_span, tone_blocks
 
 #: So many tones show where all of them sound.
 MAX_WATCHED = 16
@@ -38,20 +38,22 @@ def sounding_span(capture: Capture, tones_hz: FloatArray, seconds: float) -> tup
     hop = parts * round(hop_frames(125.0 / rate, rate) / parts)
     weights = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(4 * parts) + 0.5) / (4 * parts))
     weights /= np.sum(weights)
-    best: tuple[float, int, int] | None = None
-    for values in narrowed.values:
+
+    def envelope(values: FloatArray) -> FloatArray:
         centred = values - np.mean(values)
         power = np.zeros(max(0, len(centred) // hop - 3))
         for tone in watched:
             blocks = tone_blocks(centred, float(tone) / rate, hop // parts)
             if len(power):
                 power += np.abs(np.convolve(blocks, weights, mode="valid")[::parts][: len(power)]) ** 2
-        envelope = np.sqrt(power)
-        span = steady_span(envelope, int(0.3 * seconds * rate / hop), MAX_SAG)
-        if span is not None and (best is None or span.level > best[0]):
-            first, last = (span.settled_start + 2) * hop * factor, (span.settled_stop + 1) * hop * factor
-            best = (span.level, first, min(capture.frames, last))
-    return None if best is None or best[2] - best[1] < 8 * hop * factor else best[1:]
+        return np.sqrt(power)
+
+    span = loudest_span(map(envelope, narrowed.values), int(0.3 * seconds * rate / hop), MAX_SAG)
+    if span is None:
+        return None
+    first, last = (span.settled_start + 2) * hop * factor, (span.settled_stop + 1) * hop * factor
+    last = min(capture.frames, last)
+    return None if last - first < 8 * hop * factor else (first, last)
 
 
 def clock_ratio(capture: Capture, tones_hz: Sequence[FloatArray], start: int, stop: int) -> float | None:
@@ -91,6 +93,7 @@ def _clock_ratio(capture: Capture, tones_hz: Sequence[FloatArray], start: int, s
             if prominence > best[0]:
                 best = (prominence, found / expected, channel, index)
     prominence, coarse, channel, index = best
+    # Noise alone has 10 to 20 (:func:`peak_frequency`).
     if prominence < 100.0:
         return None
     ratio, tones = coarse, tones_hz[index]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from linecheck.checks.base import Capture, DifferenceSpec, Location, MetricSpec, Note
-from linecheck.checks.parts.declared import NO_NEGATIVE
+from linecheck.checks.base import Capture, Location, Note
+from linecheck.checks.parts.declared import NO_NEGATIVE, DifferenceSpec, MetricSpec
 from linecheck.checks.parts.readings import ReadingList
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import fit_scaled_tones
@@ -64,7 +64,7 @@ def add_peak_outside(out: ReadingList, capture: Capture, location: Location, ind
     place = int(np.argmax(beyond))
     peak = max(float(beyond[place]), 0.0)
     volts = capture.volts(index)
-    out.volts(PEAK_OUTSIDE.name, name, volts, peak, usual / 3.0, "V")
+    out.volts(PEAK_OUTSIDE.name, name, volts, peak, usual / 3.0)
     if peak > max(TIMES_USUAL * usual, MIN_PEAK):
         size = f"{peak * volts:.3g} V" if volts is not None else f"{peak:.3g} of full scale"
         message = (

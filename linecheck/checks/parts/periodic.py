@@ -14,15 +14,17 @@ from linecheck.checks.parts.steady import (
     SteadyParameters,
     at_another_rate,
     dead_channel,
-    find_at_other_rates,
+    ends_early,
+    in_no_channel,
     last_settled,
+    ppm_off,
     ramped,
 )
-from linecheck.checks.parts.words import percent_off
+from linecheck.checks.parts.words import dropout, percent_off
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import breaks_of_period
 from linecheck.dsp.fits.periodic import LineReader, PeriodicSignal, fitted_scale
-from linecheck.dsp.locating.locate import steady_span
+from linecheck.dsp.locating.locate import loudest_span
 from linecheck.dsp.quantise import quantise
 from linecheck.dsp.spectra.narrow import Narrowed
 
@@ -96,8 +98,8 @@ def locate_periodic(
         one.prominence >= MIN_PROMINENCE and abs(one.scale / best.scale - 1.0) < 1e-5 for one in seen
     )
     problems = [dead_channel(name) for name, there in zip(channels, found, strict=True) if not there]
-    if (span[1] - span[0]) / capture.rate_hz < 0.9 * seconds - 0.05:
-        problems.append(_short((span[1] - span[0]) / capture.rate_hz, seconds))
+    short = ends_early((span[1] - span[0]) / capture.rate_hz, seconds)
+    problems += [] if short is None else [short]
     for index, name in enumerate(channels):
         if found[index]:
             problems += _breaks(narrowed, index, name, (start, stop), half_period / best.scale)
@@ -114,29 +116,24 @@ def _off(record: FloatArray, frequencies: FloatArray, nominal: _Found) -> Proble
         there = _look(record, lines[lines < 0.49])
         if there.prominence > nominal.prominence and abs(there.scale - 1.0) < 1.1 * CLOCK_TOLERANCE:
             return at_another_rate(captured, played)
-    return Problem(
-        "wrong_rate",
-        f"the signal is {1e6 * (nominal.scale - 1.0):+.0f} ppm off, more than ±1000 ppm. May be the unit's own fault.",
-    )
+    return ppm_off(nominal.scale)
 
 
 def _sounding(narrowed: Narrowed, half_period: float, seconds: float) -> tuple[int, int] | None:
     """Return the settled stretch (frames of the capture) of the loudest channel, None where there is none."""
     hop = round(half_period / STEPS)
-    best: tuple[float, int, int] | None = None
-    for values in narrowed.values:
-        count = len(values) // hop
-        if count < 4 * STEPS:
-            continue
-        centred = values[: count * hop] - np.mean(values)
-        power = np.sum(centred.reshape(count, hop) ** 2, axis=1) / hop
-        envelope = np.sqrt(np.convolve(power, np.full(STEPS, 1.0 / STEPS), mode="valid"))
-        span = steady_span(envelope, int(0.3 * seconds * narrowed.rate_hz / hop))
-        if span is not None and (best is None or span.level > best[0]):
-            # A point covers STEPS hops; an edge lies in the first or last of them.
-            first, last = (span.settled_start + 1) * hop, (span.settled_stop + STEPS - 2) * hop
-            best = (span.level, first * narrowed.factor, last * narrowed.factor)
-    return None if best is None or best[2] - best[1] < 4 * STEPS * hop * narrowed.factor else best[1:]
+    count = narrowed.values.shape[1] // hop
+    if count < 4 * STEPS:
+        return None
+    centred = (values[: count * hop] - np.mean(values) for values in narrowed.values)
+    powers = (np.sum(values.reshape(count, hop) ** 2, axis=1) / hop for values in centred)
+    envelopes = (np.sqrt(np.convolve(power, np.full(STEPS, 1.0 / STEPS), mode="valid")) for power in powers)
+    span = loudest_span(envelopes, int(0.3 * seconds * narrowed.rate_hz / hop))
+    if span is None:
+        return None
+    # A point covers STEPS hops; an edge lies in the first or last of them.
+    first, last = (span.settled_start + 1) * hop, (span.settled_stop + STEPS - 2) * hop
+    return None if last - first < 4 * STEPS * hop else (first * narrowed.factor, last * narrowed.factor)
 
 
 def _look(values: FloatArray, frequencies: FloatArray) -> _Found:
@@ -147,9 +144,11 @@ def _look(values: FloatArray, frequencies: FloatArray) -> _Found:
     if not np.ptp(values) > 0.0:
         return _Found(1.0, 0.0)
     whole, share = _fit(values, frequencies)
+    # Where lines are nearly all that there is, no break has spoilt the fit.
     if share > 0.98:
         return whole
     half = len(values) // 2
+    # Lines must be 7 bins apart for this window (:class:`LineReader`).
     apart = np.concatenate(([True], np.diff(frequencies) * half > 7.0))
     apart &= np.concatenate((apart[1:], [True]))
     parts = [_fit(part, frequencies[apart]) for part in (values, values[:half], values[half:])]
@@ -171,20 +170,18 @@ def _breaks(
     narrowed: Narrowed, channel: int, name: str, span: tuple[int, int], half_period: float
 ) -> list[Problem]:
     """Return a problem where the signal is not continuous."""
-    first, _ = narrowed.inside(*span)
     found = breaks_of_period(narrowed.between(channel, *span), half_period)
     if not found:
         return []
     worst = max(found, key=lambda entry: abs(entry.size))
     # It shows again half a period later.
-    seconds = (first + min(entry.frame for entry in found)) / narrowed.rate_hz
+    seconds = narrowed.seconds(span[0], min(entry.frame for entry in found))
     what = {
         "jump": f"the stimulus jumps in time by {abs(worst.size) * narrowed.factor:.1f} frames",
         "hole": f"the level of the stimulus is not steady: {percent_off(worst.size)}",
         "burst": "a few samples do not belong to the stimulus",
     }[worst.kind]
-    message = f"{what}, at {seconds:.3f} s. The interface did not report it. May be the unit's own fault."
-    return [Problem("dropout", message, name)]
+    return [dropout(name, f"{what}, at {seconds:.3f} s")]
 
 
 def _absent(capture: Capture, signal: PeriodicSignal, rate_hz: int) -> Problem:
@@ -192,16 +189,4 @@ def _absent(capture: Capture, signal: PeriodicSignal, rate_hz: int) -> Problem:
     frequencies = signal.frequencies * rate_hz
     some = frequencies[np.searchsorted(frequencies, (1000.0, 3000.0, 9000.0)).clip(0, len(frequencies) - 1)]
     below = [float(tone) for tone in some if 2.2 * tone < 0.5 * capture.rate_hz]
-    return find_at_other_rates(capture, below) or Problem(
-        "stimulus_not_found",
-        "the stimulus (many lines at once) is in no channel: is the unit playing, are the cables in place? "
-        "May be the unit's own fault.",
-    )
-
-
-def _short(sounding: float, seconds: float) -> Problem:
-    return Problem(
-        "too_short",
-        f"the stimulus sounds for {sounding:.3f} s of the {seconds:g} s that are to be measured: the capture ends too "
-        "early or the unit stopped. May be the unit's own fault.",
-    )
+    return in_no_channel(capture, below, "the stimulus (many lines at once)")

@@ -1,14 +1,33 @@
-"""Turning powers and amplitudes into readings."""
+"""Turning powers and amplitudes into readings.
+
+==========================  ======================================================================
+:class:`ReadingKind`        a kind that adds what it reads; what it does not read has no value
+:class:`Located`            what such a kind reads: a capture, where its stimulus lies, what is asked of it
+:class:`ReadingList`        what it adds readings, curves and problems to
+==========================  ======================================================================
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Literal
+from abc import abstractmethod
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Generic, Literal, TypeVar
 
 import numpy as np
 
-from linecheck.checks.base import Capture, Curve, Measurement, MetricSpec, Problem, Reading
+from linecheck.checks.base import (
+    Capture,
+    CheckKind,
+    Context,
+    Curve,
+    Location,
+    Measurement,
+    Parameters,
+    Problem,
+    Reading,
+)
+from linecheck.checks.parts.declared import CurveSpec, MetricSpec
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.dissect import Dissection, Line, Power
 from linecheck.dsp.spectra.spectra import (
@@ -38,40 +57,84 @@ class ReadingList:
     """Collects what one measurement takes; a value that is missing comes with its reason.
 
     ``volts_uncertainty`` is the relative standard uncertainty of the capture's full scale in volts, None where nobody
-    states it.
+    states it. ``specs`` are the kind's metrics and curves: units are those that it declares.
     """
 
     volts_uncertainty: float | None = None
+    specs: tuple[MetricSpec | CurveSpec, ...] = ()
     readings: list[Reading] = field(default_factory=list)
     curves: list[Curve] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
-    def volts(
-        self, metric: str, channel: str, volts: float | None, value: float, uncertainty: float, unit: str
+    def add(
+        self,
+        metric: str,
+        channel: str | None,
+        value: float,
+        uncertainty: float | None,
+        *,
+        is_bound: bool = False,
+        repeatability: float | None = None,
     ) -> None:
+        """Add a reading, in the unit that its metric is declared in."""
+        (unit,) = (spec.unit for spec in self.specs if spec.name == metric)
+        spread = None if uncertainty is None else float(uncertainty)
+        self.readings.append(
+            Reading(metric, channel, float(value), unit, spread, is_bound, repeatability=repeatability)
+        )
+
+    def volts(self, metric: str, channel: str, volts: float | None, value: float, uncertainty: float) -> None:
         """Add a reading in volts; missing where the capture's full scale in volts is not known.
 
         How well that scale is known and how well the value repeats are independent, so that their variances add (JCGM
         100:2008, 5.1.2). Of a scale that nobody states to be known, no uncertainty is claimed.
         """
-        if volts is not None:
-            own, scale = volts * uncertainty, self.volts_uncertainty
-            spread = None if scale is None else float(np.hypot(own, volts * value * scale))
-            repeats = float(own) if spread is None else None
-            self.readings.append(
-                Reading(metric, channel, float(value * volts), unit, spread, repeatability=repeats)
-            )
+        if volts is None:
+            message = f"{metric} cannot be read in volts: the capture's full_scale_volts is not known"
+            self.explain(channel, "volts_unknown", message, metric)
             return
-        self.readings.append(Reading(metric, channel, None, unit, None))
-        self.problems.append(
-            Problem(
-                "volts_unknown",
-                f"{metric} cannot be read in volts: the capture's full_scale_volts is not known",
-                channel,
-                blocks=False,
-                metrics=(metric,),
-            )
-        )
+        own, scale = volts * uncertainty, self.volts_uncertainty
+        if scale is None:
+            self.add(metric, channel, value * volts, None, repeatability=float(own))
+        else:
+            self.add(metric, channel, value * volts, np.hypot(own, volts * value * scale))
+
+    def curve(
+        self,
+        metric: str,
+        channel: str,
+        x: FloatArray,
+        y: FloatArray,
+        uncertainty: FloatArray,
+        resolution_hz: float | None = None,
+    ) -> None:
+        """Add a curve, in the units that it is declared in."""
+        (spec,) = (spec for spec in self.specs if isinstance(spec, CurveSpec) and spec.name == metric)
+        x, y, uncertainty = (np.ascontiguousarray(part) for part in (x, y, uncertainty))
+        self.curves.append(Curve(metric, channel, x, spec.x_unit, y, spec.unit, resolution_hz, uncertainty))
+
+    def power_curve(
+        self,
+        metric: str,
+        channel: str,
+        points: tuple[FloatArray, FloatArray, FloatArray],
+        band_hz: tuple[float, float],
+        reference: float,
+        resolution_hz: float,
+        least: float = _FLOOR,
+    ) -> None:
+        """Add powers over frequency in a band, dB re a reference, reduced by peak-hold.
+
+        ``points`` are frequencies (Hz), powers, and their standard uncertainties; powers are no less than ``least``.
+        """
+        frequencies, power, spread = points
+        low, high = band_hz
+        inside = np.flatnonzero((frequencies >= low) & (frequencies <= high) & (frequencies > 0.0))
+        power = np.maximum(power, least)
+        kept = inside[reduce_peaks(frequencies[inside], power[inside])]
+        level = 10.0 * np.log10(power[kept] / reference)
+        uncertainty = 0.5 * DB_PER_NEPER * spread[kept] / power[kept]
+        self.curve(metric, channel, frequencies[kept], level, uncertainty, resolution_hz)
 
     def spectrum(
         self,
@@ -81,32 +144,99 @@ class ReadingList:
         resolution_hz: float,
         amplitude: float,
     ) -> None:
-        """Add the spectrum of everything but the tone, dB re a tone of ``amplitude`` (peak).
+        """Add the spectrum of everything but the tone, dB re a tone of ``amplitude`` (peak)."""
+        frequencies, power, spread, reached = line_spectrum(parts.without_tone, parts.rate_hz, resolution_hz)
+        points = frequencies, power, spread
+        self.power_curve("spectrum", channel, points, band_hz, 0.5 * amplitude**2, reached)
+        self.at_resolution(channel, resolution_hz, reached, "spectrum")
 
-        A record too short for the resolution gives a coarser one, at which noise stands higher: a problem says so.
-        """
-        curve = spectrum_curve(parts, channel, band_hz, resolution_hz, amplitude)
-        self.curves.append(curve)
-        if curve.resolution_hz is None or curve.resolution_hz <= 1.01 * resolution_hz:
+    def at_resolution(self, channel: str, wanted_hz: float, reached_hz: float, *metrics: str) -> None:
+        """Say where a record is too short for a resolution: in metrics, a curve first, noise then stands higher."""
+        if reached_hz <= 1.01 * wanted_hz:
             return
-        self.problems.append(
-            resolution_not_reached(channel, (curve.metric,), resolution_hz, curve.resolution_hz)
+        message = (
+            f"a resolution of {wanted_hz:g} Hz needs {NOISE_BANDWIDTH_BINS / wanted_hz:.2g} s of capture; the "
+            f"{metrics[0]} has {reached_hz:.3g} Hz, at which noise stands higher"
         )
+        self.explain(channel, "resolution_not_reached", message, *metrics)
 
-    def missing(self, specs: Sequence[MetricSpec], names: Sequence[str], channel: str | None) -> None:
-        """Add metrics that could not be measured; the reason stands in the problems already."""
-        self.readings += [
-            Reading(spec.name, channel, None, spec.unit, None) for spec in specs if spec.name in names
-        ]
+    def explain(self, channel: str | None, code: str, message: str, *metrics: str) -> None:
+        """Add the problem that says why metrics or curves are missing, or are bounds; it voids nothing else."""
+        self.problems.append(Problem(code, message, channel, blocks=False, metrics=metrics))
 
-    def unmeasured(self, channel: str | None, code: str, message: str, metrics: Mapping[str, str]) -> None:
-        """Add metrics (by name, with their unit) that could not be measured, and the problem that says why."""
-        self.readings += [Reading(metric, channel, None, unit, None) for metric, unit in metrics.items()]
-        self.problems.append(Problem(code, message, channel, blocks=False, metrics=tuple(metrics)))
+    def reaches(self, capture: Capture, band_hz: tuple[float, float], metrics: tuple[str, ...]) -> bool:
+        """Return whether a capture reaches a band's upper edge, which metrics mean; else say why these are missing."""
+        edge_hz = 0.5 * capture.rate_hz
+        if band_hz[1] <= edge_hz:
+            return True
+        message = f"the band goes to {band_hz[1]:g} Hz, the capture ({capture.rate_hz} Hz) reaches {edge_hz:g} Hz only"
+        self.explain(None, "band_not_reached", message, *metrics)
+        return False
 
     def measurement(self) -> Measurement:
         """Return what was collected."""
         return Measurement(tuple(self.readings), tuple(self.curves), tuple(self.problems))
+
+
+Stimulated = TypeVar("Stimulated", bound=Parameters)
+Analysed = TypeVar("Analysed", bound=Parameters)
+
+
+@dataclass(frozen=True)
+class Located(Generic[Stimulated, Analysed]):
+    """A capture in which the stimulus was located, and what is to be read of it."""
+
+    capture: Capture
+    location: Location
+    parameters: Stimulated
+    analysis: Analysed
+    context: Context
+
+    @property
+    def found(self) -> list[tuple[int, str]]:
+        """The index and the name of each channel that has the stimulus."""
+        return self.location.found_of(self.context.channels)
+
+    @property
+    def clock_ratio(self) -> float:
+        """The unit's clock over the capture's, of a stimulus that tells it."""
+        assert self.location.clock_ratio is not None
+        return self.location.clock_ratio
+
+
+class ReadingKind(CheckKind):
+    """A kind that adds what it reads to a list; what it does not read stands there without a value."""
+
+    @abstractmethod
+    def read(self, out: ReadingList, located: Located[Any, Any]) -> None:
+        """Add every metric and curve that a located stimulus gives, and say why others are missing."""
+
+    def measure(
+        self,
+        capture: Capture,
+        location: Location,
+        parameters: Parameters,
+        analysis: Parameters,
+        context: Context,
+    ) -> Measurement:
+        """Take every metric and curve from a located stimulus."""
+        out = ReadingList(context.volts_uncertainty, self.specs)
+        located = Located(capture, location, parameters, analysis, context)
+        self.read(out, located)
+        # A former name of a successor that reads the same is given that one's reading.
+        own = [spec for spec in self.metrics if spec.superseded_by is None or not spec.superseded_by.same]
+        return completed(out.measurement(), own, tuple(name for _, name in located.found))
+
+
+def completed(measured: Measurement, metrics: Sequence[MetricSpec], channels: tuple[str, ...]) -> Measurement:
+    """Return a measurement with a reading of no value for each of some metrics that is missing, in their order."""
+    taken = {(reading.metric, reading.channel): reading for reading in measured.readings}
+    readings = [
+        taken.pop((spec.name, channel), Reading(spec.name, channel, None, spec.unit, None))
+        for spec in metrics
+        for channel in (channels if spec.per_channel else (None,))
+    ]
+    return replace(measured, readings=(*readings, *taken.values()))
 
 
 def decibels(metric: str, channel: str, amplitude: float, uncertainty: float, unit: str) -> Reading:
@@ -163,22 +293,6 @@ def pair_difference(metric: str, channels: tuple[str, ...], levels: Sequence[Rea
     return Reading(metric, None, difference, "dB", spread)
 
 
-def band_not_reached(
-    capture: Capture, band_hz: tuple[float, float], metrics: tuple[str, ...]
-) -> Problem | None:
-    """Return a problem where a capture does not reach a band's upper edge, which would change what a metric means."""
-    edge = 0.5 * capture.rate_hz
-    if band_hz[1] <= edge:
-        return None
-    return Problem(
-        "band_not_reached",
-        f"the band goes to {band_hz[1]:g} Hz, the capture ({capture.rate_hz} Hz) reaches {edge:g} Hz only",
-        None,
-        blocks=False,
-        metrics=metrics,
-    )
-
-
 def not_captured(
     noise: Density, reach_hz: float, rate_hz: int, channel: str, metrics: tuple[str, ...] = ()
 ) -> tuple[Problem, ...]:
@@ -207,17 +321,6 @@ def not_captured(
     return (Problem("band_not_reached", message, channel, blocks=not metrics, metrics=metrics),)
 
 
-def resolution_not_reached(
-    channel: str, metrics: tuple[str, ...], wanted_hz: float, reached_hz: float
-) -> Problem:
-    """Return the problem of metrics, a curve first, in which noise stands higher than it was asked for."""
-    message = (
-        f"a resolution of {wanted_hz:g} Hz needs {NOISE_BANDWIDTH_BINS / wanted_hz:.2g} s of capture; the {metrics[0]} "
-        f"has {reached_hz:.3g} Hz, at which noise stands higher"
-    )
-    return Problem("resolution_not_reached", message, channel, blocks=False, metrics=metrics)
-
-
 def power_weights(suffix: Weighting, frequencies_hz: FloatArray) -> FloatArray | None:
     """Return the power gain that a metric's suffix names; None where it names no weighting.
 
@@ -231,16 +334,3 @@ def power_weights(suffix: Weighting, frequencies_hz: FloatArray) -> FloatArray |
     if suffix == "_a":
         return np.asarray(10.0 ** (a_weighting_db(frequencies_hz) / 10.0))
     return np.asarray(10.0 ** (weighting_468_db(frequencies_hz, reference_hz=2000) / 10.0))
-
-
-def spectrum_curve(
-    parts: Dissection, channel: str, band_hz: tuple[float, float], resolution_hz: float, amplitude: float
-) -> Curve:
-    """Return the spectrum of everything but the tone, dB re a tone of ``amplitude`` (peak), reduced by peak-hold."""
-    frequencies, power, spread, reached = line_spectrum(parts.without_tone, parts.rate_hz, resolution_hz)
-    inside = np.flatnonzero((frequencies >= band_hz[0]) & (frequencies <= band_hz[1]) & (frequencies > 0.0))
-    power = np.maximum(power, _FLOOR)
-    kept = inside[reduce_peaks(frequencies[inside], power[inside])]
-    level = 10.0 * np.log10(power[kept] / (0.5 * amplitude**2))
-    uncertainty = 0.5 * DB_PER_NEPER * spread[kept] / power[kept]
-    return Curve("spectrum", channel, frequencies[kept], "Hz", level, "dB", reached, uncertainty)

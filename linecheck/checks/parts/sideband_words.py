@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 
-from linecheck.checks.base import Note, Taken
+from linecheck.checks.base import Curve, Note, Taken
 from linecheck.checks.parts.origins import frames_at, mains_at, rates_at
 from linecheck.dsp.spectra.sidebands import Quantity, Sideband
-
-__all__ = ["SIDEBAND", "compare_sidebands", "sideband_note"]
 
 #: Code of the note that names a sideband, and of the one that compares two captures.
 SIDEBAND, COMPARED = "sideband", "compared_sidebands"
@@ -226,11 +225,9 @@ def _alike(cluster: Iterable[_Line]) -> bool:
     return max(levels) - min(levels) <= ALIKE_DB + 3.0 * spread
 
 
-def _curve(entry: Taken, channel: str) -> tuple[np.ndarray, np.ndarray] | None:
-    for curve in entry.measurement.curves:
-        if curve.channel == channel and len(curve.x):
-            return curve.x, curve.y
-    return None
+def _curve(entry: Taken, channel: str) -> Curve | None:
+    curves = entry.measurement.curves
+    return next((curve for curve in curves if curve.channel == channel and len(curve.x)), None)
 
 
 def _is_absent(entry: Taken, channel: str, line: _Line) -> bool:
@@ -238,8 +235,8 @@ def _is_absent(entry: Taken, channel: str, line: _Line) -> bool:
     curve = _curve(entry, channel)
     if curve is None:
         return False
-    nearest = np.argsort(np.abs(curve[0] - line.offset_hz))[:3]
-    return bool(np.max(curve[1][nearest]) < line.level_db - ABSENT_DB)
+    nearest = np.argsort(np.abs(curve.x - line.offset_hz))[:3]
+    return bool(np.max(curve.y[nearest]) < line.level_db - ABSENT_DB)
 
 
 def _offsets(lines: list[_Line]) -> str:
@@ -248,11 +245,10 @@ def _offsets(lines: list[_Line]) -> str:
     return f"{listed} and {len(lines) - 6} more" if len(lines) > 6 else listed
 
 
-def _different_keys(group: Sequence[Taken]) -> list[str]:
-    keys = dict.fromkeys(key for entry in group for key in entry.setup)
-    return [key for key in keys if len({entry.setup.get(key) for entry in group}) > 1]
-
-
 def _difference(index: int, group: Sequence[Taken]) -> str:
-    setup = group[index].setup
-    return " and ".join(f"{key} {setup.get(key, '(none)')}" for key in _different_keys(group))
+    """Return how the setup of one check is another than that of the others, in words."""
+    setups = [entry.setup for entry in group]
+    different = [
+        key for key in dict.fromkeys(chain(*setups)) if len({setup.get(key) for setup in setups}) > 1
+    ]
+    return " and ".join(f"{key} {setups[index].get(key, '(none)')}" for key in different)

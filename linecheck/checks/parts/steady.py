@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Annotated
+from typing import Annotated, Self
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from linecheck.checks.base import Capture, Location, Parameters, Problem, Stimulus
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.fits.tones import peak_frequency
-from linecheck.dsp.locating.locate import Span, hop_frames, steady_span, tone_envelope
+from linecheck.dsp.locating.locate import Span, hop_frames, loudest_span, tone_envelope
 from linecheck.dsp.quantise import quantise
 
 #: How long a stimulus sounds before the part that is measured: mutes release, filters and couplings settle.
@@ -27,6 +27,8 @@ OTHER_RATES = ((44100, 48000), (48000, 44100), (96000, 48000), (48000, 96000))
 FAINT = 0.01
 
 RateHz = Annotated[int, Field(ge=8000, le=1_536_000, description="Sampling rate of the stimulus, Hz")]
+#: Of stimuli that reach to 20 kHz.
+WideRateHz = Annotated[int, Field(ge=44100, le=1_536_000, description="Sampling rate of the stimulus, Hz")]
 Bits = Annotated[int, Field(ge=8, le=32, description="Word length of the stimulus, bit")]
 Seconds = Annotated[float, Field(ge=0.1, le=60.0, description="Length of the part that is measured, s")]
 Seed = Annotated[int, Field(ge=0, le=2**32 - 1, description="Seed of the dither")]
@@ -40,6 +42,18 @@ ResolutionHz = Annotated[
 ]
 
 
+class BandAnalysis(Parameters):
+    """The band that something is read in."""
+
+    band_hz: BandHz = (20.0, 20000.0)
+
+    @model_validator(mode="after")
+    def _ascends(self) -> Self:
+        if self.band_hz[0] >= self.band_hz[1]:
+            raise ValueError(f"band_hz must ascend, got [{self.band_hz[0]:g}, {self.band_hz[1]:g}]")
+        return self
+
+
 class SteadyParameters(Parameters):
     """Parameters that every steady stimulus has."""
 
@@ -47,6 +61,18 @@ class SteadyParameters(Parameters):
     bits: Bits = 24
     seconds: Seconds = 1.0
     seed: Seed = 1
+
+
+def refuse_beyond(name: str, frequency_hz: float, rate_hz: int) -> None:
+    """Refuse a frequency that a rate does not hold.
+
+    Raises
+    ------
+    ValueError
+        It is at half the rate or above.
+    """
+    if frequency_hz >= 0.5 * rate_hz:
+        raise ValueError(f"{name} must be below half of rate_hz ({rate_hz / 2:g} Hz), got {frequency_hz:g}")
 
 
 def ramped(values: FloatArray, rate_hz: int, ramp_seconds: float) -> FloatArray:
@@ -83,16 +109,17 @@ def steady_stimulus(
     for channel, tones in enumerate(zip(amplitudes, frequencies_hz, phases, strict=True)):
         key = b"".join(np.asarray(part, dtype=np.float64).tobytes() for part in tones)
         if key not in made:
-            made[key] = _sum_of_cosines(time, rate, *tones)
+            made[key] = sum_of_cosines(time, rate, *tones)
         values[:, channel] = made[key]
     return Stimulus(
         quantise(ramped(values, rate, ramp_seconds), parameters.bits, parameters.seed), rate, parameters.bits
     )
 
 
-def _sum_of_cosines(
+def sum_of_cosines(
     time: FloatArray, rate: int, amplitudes: FloatArray, frequencies_hz: FloatArray, phases: FloatArray
 ) -> FloatArray:
+    """Return a sum of steady cosines at times in frames; phases are those at frame 0."""
     values = np.zeros(len(time))
     for amplitude, frequency, phase in zip(amplitudes, frequencies_hz, phases, strict=True):
         cycles = time * (frequency / rate)
@@ -154,6 +181,23 @@ def at_another_rate(captured: int, played: int) -> Problem:
     )
 
 
+def ppm_off(ratio: float) -> Problem:
+    """Say that a stimulus sounds off its frequency by more than clocks ever are."""
+    return Problem(
+        "wrong_rate",
+        f"the stimulus is {1e6 * (ratio - 1.0):+.0f} ppm off in frequency, more than ±1000 ppm. May be the unit's own "
+        "fault.",
+    )
+
+
+def in_no_channel(capture: Capture, tones_hz: Sequence[float], what: str = "the stimulus") -> Problem:
+    """Say what is wrong where no channel has a stimulus: some of its tones are there at another rate, or nothing is."""
+    return find_at_other_rates(capture, tones_hz) or Problem(
+        "stimulus_not_found",
+        f"{what} is in no channel: is the unit playing, are the cables in place? May be the unit's own fault.",
+    )
+
+
 def find_at_other_rates(capture: Capture, tones_hz: Sequence[float]) -> Problem | None:
     """Return a problem where one of the tones shows clearly at the ratio of two usual rates."""
     for values in capture.scaled:
@@ -177,20 +221,18 @@ def _find_tone(values: FloatArray, frequency: float) -> float | None:
     spread = frequency * CLOCK_TOLERANCE + 2.0 / len(values)
     found, prominence = peak_frequency(values, frequency - spread, frequency + spread)
     near = abs(found - frequency) < frequency * 1.1 * CLOCK_TOLERANCE + 0.5 / len(values)
+    # Noise alone has a prominence of 10 to 20 (:func:`peak_frequency`).
     return found if prominence > 100.0 and near else None
 
 
 def _longest_span(capture: Capture, frequencies: Sequence[float], seconds: float) -> tuple[Span | None, int]:
     """Return the span of the channel in which its tone is strongest, and the hop that it counts in."""
     hop = hop_frames(min(frequencies), capture.rate_hz)
+    # A hole that is shorter ends nothing: the test of continuity finds it, as such.
     gap = int(0.3 * seconds * capture.rate_hz / hop)
-    best: Span | None = None
-    for values, frequency in zip(capture.scaled, frequencies, strict=True):
-        centred = values - np.mean(values)
-        span = steady_span(tone_envelope(centred, frequency, hop), gap)
-        if span is not None and (best is None or span.level > best.level):
-            best = span
-    return best, hop
+    centred = (values - np.mean(values) for values in capture.scaled)
+    envelopes = (tone_envelope(*channel, hop) for channel in zip(centred, frequencies, strict=True))
+    return loudest_span(envelopes, gap), hop
 
 
 def dead_channel(name: str, what: str = "the stimulus") -> Problem:
@@ -201,6 +243,28 @@ def dead_channel(name: str, what: str = "the stimulus") -> Problem:
         "May be the unit's own fault.",
         name,
     )
+
+
+def rate_too_low(rate_hz: int, tone_hz: float) -> Problem:
+    """Return the problem of a capture whose rate does not hold a tone."""
+    return Problem(
+        "capture_rate_low",
+        f"captured at {rate_hz} Hz: a tone of {tone_hz:g} Hz cannot be in it; capture at a higher rate",
+    )
+
+
+def too_short(sounding: float, seconds: float, what: str = "the stimulus") -> Problem:
+    """Return the problem of a stimulus that sounds for less than what is to be measured."""
+    return Problem(
+        "too_short",
+        f"{what} sounds for {sounding:.3f} s of the {seconds:g} s that are to be measured: the capture ends too early "
+        "or the unit stopped. May be the unit's own fault.",
+    )
+
+
+def ends_early(sounding: float, seconds: float, what: str = "the stimulus") -> Problem | None:
+    """Return a problem where a stimulus sounds for less than what is to be measured, by more than its ends are told."""
+    return too_short(sounding, seconds, what) if sounding < 0.9 * seconds - 0.05 else None
 
 
 def last_settled(start: int, stop: int, seconds: float, rate_hz: int) -> tuple[int, int]:
@@ -223,17 +287,14 @@ def locate_tone(
     rate = capture.rate_hz
     frequencies = [frequency / rate for frequency in frequencies_hz]
     if max(frequencies) >= 0.5:
-        problem = Problem(
-            "capture_rate_low",
-            f"captured at {rate} Hz: a tone of {max(frequencies_hz):g} Hz cannot be in it; capture at a higher rate",
-        )
-        return Location.nowhere(channels, problem)
+        return Location.nowhere(channels, rate_too_low(rate, max(frequencies_hz)))
     span, hop = _longest_span(capture, frequencies, seconds)
     if span is None:
         return Location.nowhere(channels, _strongest_elsewhere(capture, frequencies_hz[0]))
     # Point k of the envelope covers hops k to k + 3; an edge lies in the first or last of them. A hop is kept clear.
     start = (span.settled_start + 2) * hop
     stop = min(capture.frames, (span.settled_stop + 1) * hop)
+    # As far up as the test of continuity looks, so that one narrowing serves both.
     narrowed = capture.narrowed(max(20_000.0, 1.01 * max(frequencies_hz)))
     # As captured: a tone is fitted from there on, and the clocks' tolerance is many cycles over a record.
     tones = [
@@ -257,13 +318,7 @@ def locate_tone(
     ]
     sounding = (span.stop - span.start + 3) * hop / rate
     if (stop - start) / rate < min(seconds, 0.98 * seconds - 8 * hop / rate) or sounding < 0.9 * seconds:
-        problems.append(
-            Problem(
-                "too_short",
-                f"the stimulus sounds for {sounding:.3f} s of the {seconds:g} s that are to be measured: the capture "
-                "ends too early or the unit stopped. May be the unit's own fault.",
-            )
-        )
+        problems.append(too_short(sounding, seconds))
     start = max(start, stop - round(seconds * rate))
     captured = tuple(() if tone is None else (tone * narrowed.rate_hz,) for tone in tones)
     return Location(start, stop, found, None, captured, tuple(problems))

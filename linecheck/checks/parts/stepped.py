@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import abstractmethod
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from operator import itemgetter
 from typing import Any
@@ -10,15 +11,14 @@ from typing import Any
 import numpy as np
 
 from linecheck.checks.base import (
-    OVERLOAD,
     Capture,
-    CheckKind,
     Location,
     Parameters,
     Problem,
     Stimulus,
     Stretch,
 )
+from linecheck.checks.parts.readings import ReadingKind
 from linecheck.checks.parts.steady import (
     CLOCK_TOLERANCE,
     OTHER_RATES,
@@ -27,9 +27,12 @@ from linecheck.checks.parts.steady import (
     Seed,
     at_another_rate,
     dead_channel,
+    ppm_off,
     ramped,
+    rate_too_low,
 )
 from linecheck.checks.parts.step_plan import Step, StepPlan, level_steps
+from linecheck.checks.parts.words import dropout, overdriven
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.step_match import (
     Envelopes,
@@ -88,7 +91,7 @@ class SteppedParameters(Parameters):
     seed: Seed = 1
 
 
-class SteppedKind(CheckKind):
+class SteppedKind(ReadingKind):
     """A kind whose stimulus goes in steps, the same in every channel."""
 
     @abstractmethod
@@ -132,6 +135,22 @@ class _Match:
     agreement: float
 
 
+@dataclass(frozen=True)
+class _Laid:
+    """A plan as laid over a capture: where each step is measured, and the unit's clock over the capture's."""
+
+    capture: Capture
+    narrowed: Narrowed
+    plan: StepPlan
+    spans: list[tuple[int, int]]
+    ratio: float
+
+    def records(self, channel: int) -> Iterator[tuple[Step, tuple[int, int], FloatArray]]:
+        """Yield each step, its frames of the capture, and what a channel holds there, narrowed."""
+        for step, span in zip(self.plan.steps, self.spans, strict=True):
+            yield step, span, self.narrowed.between(channel, *span)
+
+
 def narrowed_to(capture: Capture, top_hz: float, location: Location) -> Narrowed:
     """Return a capture at the lowest rate that holds ``top_hz`` and keeps clear what was located.
 
@@ -159,11 +178,7 @@ def _located(capture: Capture, plan: StepPlan, channels: tuple[str, ...], unit_r
     rate = capture.rate_hz
     highest = float(plan.tones_hz[-1])
     if highest >= 0.499 * rate:
-        problem = Problem(
-            "capture_rate_low",
-            f"captured at {rate} Hz: a tone of {highest:g} Hz cannot be in it; capture at a higher rate",
-        )
-        return Location.nowhere(channels, problem)
+        return Location.nowhere(channels, rate_too_low(rate, highest))
     narrowed = capture.narrowed(max(PROVEN_UP_TO_HZ, 1.05 * highest))
     match = _best_match(narrowed, plan.schedule, plan.telling_hz)
     ratio, agreement = None, 0.0
@@ -240,40 +255,40 @@ def _laid_out(
 ) -> Location:
     """Lay the plan over the capture; say which channels have it, and which steps prove themselves continuous."""
     spans = _spans(plan, start_seconds * capture.rate_hz, ratio, capture.rate_hz)
+    laid = _Laid(capture, narrowed, plan, spans, ratio)
     start, stop = max(spans[0][0], 0), min(spans[-1][1], capture.frames)
-    gains = _gains(narrowed, plan, spans, ratio)
+    gains = _gains(laid)
     levels = np.median(gains[:, plan.within(LOUD_DB)], axis=1)
     found = tuple(bool(level > np.max(levels) * 10.0 ** (-DEAD_DB / 20.0)) for level in levels)
     problems = [dead_channel(name) for name, there in zip(channels, found, strict=True) if not there]
     problems += [
         problem
         for channel, name in enumerate(channels)
-        if (problem := _cut_off(capture, plan, spans, ratio, channel, name)) is not None
+        if (problem := _cut_off(laid, channel, name)) is not None
     ]
-    missing = _missing(capture, plan, spans, gains)
+    missing = _missing(laid, gains)
     if missing is not None:
         return Location(start, max(start, stop), found, ratio, problems=(*problems, missing))
-    problems += _breaks(capture, narrowed, plan, spans, ratio, channels, unit_rate_hz)
-    return Location(start, stop, found, ratio, (), tuple(problems), _stretches(narrowed, plan, spans, ratio))
+    problems += _breaks(laid, channels, unit_rate_hz)
+    return Location(start, stop, found, ratio, (), tuple(problems), _stretches(laid))
 
 
-def _gains(narrowed: Narrowed, plan: StepPlan, spans: list[tuple[int, int]], ratio: float) -> FloatArray:
+def _gains(laid: _Laid) -> FloatArray:
     """Return how strong each step is re what was played, shape (channels, steps); 0 where the capture lacks it."""
-    gains = np.zeros((len(narrowed.values), len(plan.steps)))
-    for channel in range(len(narrowed.values)):
-        for index, (step, span) in enumerate(zip(plan.steps, spans, strict=True)):
-            record = narrowed.between(channel, *span)
-            if len(record) < 0.5 * step.seconds * narrowed.rate_hz:
+    rate = laid.narrowed.rate_hz
+    gains = np.zeros((len(laid.narrowed.values), len(laid.plan.steps)))
+    for channel, row in enumerate(gains):
+        for index, (step, _, record) in enumerate(laid.records(channel)):
+            if len(record) < 0.5 * step.seconds * rate:
                 continue
-            fit = fit_tones(record, np.array(step.tones_hz) * ratio / narrowed.rate_hz)
-            gains[channel, index] = float(np.sum(np.abs(fit.amplitudes))) / sum(step.amplitudes)
+            fit = fit_tones(record, np.array(step.tones_hz) * laid.ratio / rate)
+            row[index] = float(np.sum(np.abs(fit.amplitudes))) / sum(step.amplitudes)
     return gains
 
 
-def _missing(
-    capture: Capture, plan: StepPlan, spans: list[tuple[int, int]], gains: FloatArray
-) -> Problem | None:
+def _missing(laid: _Laid, gains: FloatArray) -> Problem | None:
     """Return a problem where the first or the last steps are not in the capture."""
+    capture, plan, spans = laid.capture, laid.plan, laid.spans
     lead = spans[0][0] / capture.rate_hz
     if lead < MIN_LEAD_SECONDS:
         return Problem(
@@ -297,15 +312,14 @@ def _missing(
     )
 
 
-def _cut_off(
-    capture: Capture, plan: StepPlan, spans: list[tuple[int, int]], ratio: float, channel: int, name: str
-) -> Problem | None:
+def _cut_off(laid: _Laid, channel: int, name: str) -> Problem | None:
     """Return a problem where a channel is at digital full scale in a step whose tones would go further.
 
     A sum of tones is there once or twice each beat, and does not stay for several samples as one slow tone does.
     """
+    capture = laid.capture
     quantum = 2.0 ** (1 - capture.bits) if capture.bits is not None else 0.0
-    for step, (first, last) in zip(plan.steps, spans, strict=True):
+    for step, (first, last) in zip(laid.plan.steps, laid.spans, strict=True):
         record = capture.scaled[channel, max(first, 0) : max(last, 0)]
         size = np.abs(record)
         highest = float(np.max(size, initial=0.0))
@@ -315,32 +329,24 @@ def _cut_off(
         at = np.flatnonzero(size >= highest - 1.5 * quantum)
         if len(at) < MIN_CUT:
             continue
-        tones = np.array(step.tones_hz) * (ratio / capture.rate_hz)
+        tones = np.array(step.tones_hz) * (laid.ratio / capture.rate_hz)
         fit = fit_tones(record, tones)
         model = synthesise(len(record), tones, fit.amplitudes, fit.constant)
         noise = float(np.std(record - model)) / np.sqrt(len(at))
         if float(np.mean(np.sign(record[at]) * model[at])) - highest > max(2.0 * quantum, 4.0 * noise):
-            return Problem(
-                OVERLOAD,
-                f"{len(at)} samples are at {highest:.4f} of full scale: the capture input is overdriven; lower its "
-                "gain",
-                name,
-            )
+            return overdriven(name, len(at), highest)
     return None
 
 
-def _stretches(
-    narrowed: Narrowed, plan: StepPlan, spans: list[tuple[int, int]], ratio: float
-) -> tuple[Stretch, ...]:
+def _stretches(laid: _Laid) -> tuple[Stretch, ...]:
     """Return the measured parts whose tones are clear enough to prove them continuous, the fastest tone first."""
-    channels = range(len(narrowed.values))
+    narrowed, channels = laid.narrowed, range(len(laid.narrowed.values))
     stretches = []
-    for step, span in zip(plan.steps, spans, strict=True):
-        tones = np.sort(step.tones_hz)[::-1] * ratio
-        clear = [
-            is_clear(record, tones / narrowed.rate_hz) and not is_swayed(record, tones / narrowed.rate_hz)
-            for record in (narrowed.between(channel, *span) for channel in channels)
-        ]
+    for step, span in zip(laid.plan.steps, laid.spans, strict=True):
+        tones = np.sort(step.tones_hz)[::-1] * laid.ratio
+        cycles = tones / narrowed.rate_hz
+        records = (narrowed.between(channel, *span) for channel in channels)
+        clear = [is_clear(record, cycles) and not is_swayed(record, cycles) for record in records]
         if any(clear):
             # A far lower tone is taken out as hum is: its own frequency, told less well, would set the others'.
             named = tuple(float(tone) for tone in tones if tone > FAR_LOWER * tones[0])
@@ -348,22 +354,14 @@ def _stretches(
     return tuple(stretches)
 
 
-def _breaks(
-    capture: Capture,
-    narrowed: Narrowed,
-    plan: StepPlan,
-    spans: list[tuple[int, int]],
-    ratio: float,
-    channels: tuple[str, ...],
-    unit_rate_hz: int,
-) -> list[Problem]:
+def _breaks(laid: _Laid, channels: tuple[str, ...], unit_rate_hz: int) -> list[Problem]:
     """Return a problem for every channel in which a step of few periods is broken."""
     problems = []
+    capture, narrowed = laid.capture, laid.narrowed
     shows_splices = capture.rate_hz >= SPLICED_OVER_RATE * unit_rate_hz
     for channel, name in enumerate(channels):
-        for step, span in zip(plan.steps, spans, strict=True):
-            tones = np.sort(step.tones_hz)[::-1] * (ratio / narrowed.rate_hz)
-            record = narrowed.between(channel, *span)
+        for step, span, record in laid.records(channel):
+            tones = np.sort(step.tones_hz)[::-1] * (laid.ratio / narrowed.rate_hz)
             if not is_few(record, tones):
                 continue
             smallest = MIN_FRAMES * 2.0 * np.pi * float(tones[0]) / narrowed.factor
@@ -374,11 +372,11 @@ def _breaks(
                 or (shows_splices and is_spliced(whole, capture.rate_hz))
             ):
                 seconds = span[0] / capture.rate_hz
-                message = (
+                what = (
                     f"the tone of {step.tones_hz[-1]:.4g} Hz from {seconds:.3f} s on is not one: a stretch was lost, "
-                    "held or came twice. The interface did not report it. May be the unit's own fault."
+                    "held or came twice"
                 )
-                problems.append(Problem("dropout", message, name))
+                problems.append(dropout(name, what))
                 break
     return problems
 
@@ -402,11 +400,7 @@ def _elsewhere(capture: Capture, plan: StepPlan, ratio: float | None, nominal: f
         if -0.02 < match.start_seconds < capture.seconds - schedule.seconds + 0.02:
             return at_another_rate(captured, played)
     if ratio is not None:
-        return Problem(
-            "wrong_rate",
-            f"the stimulus is {1e6 * (ratio - 1.0):+.0f} ppm off in frequency, more than ±1000 ppm. May be the unit's "
-            "own fault.",
-        )
+        return ppm_off(ratio)
     return _absent(capture, plan)
 
 

@@ -19,9 +19,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import TypeVar
 
-from linecheck.checks.base import CheckKind, Implied, Measurement, Problem
+from linecheck.checks.base import CheckKind, Curve, Measurement, Problem, Reading
+from linecheck.checks.parts.declared import Implied
 
 _Said = TypeVar("_Said")
+_Item = TypeVar("_Item", Reading, Curve)
 
 
 def superseded(kind: CheckKind) -> Iterator[tuple[str, str]]:
@@ -47,25 +49,16 @@ def with_former(kind: CheckKind, measured: Measurement) -> Measurement:
         return measured
     return replace(
         measured,
-        readings=(
-            *measured.readings,
-            *(
-                replace(reading, metric=name)
-                for name, successor in names.items()
-                for reading in measured.readings
-                if reading.metric == successor
-            ),
-        ),
-        curves=(
-            *measured.curves,
-            *(
-                replace(curve, metric=name)
-                for name, successor in names.items()
-                for curve in measured.curves
-                if curve.metric == successor
-            ),
-        ),
+        readings=_with_copies(measured.readings, names),
+        curves=_with_copies(measured.curves, names),
         problems=tuple(_naming_former(problem, names) for problem in measured.problems),
+    )
+
+
+def _with_copies(items: tuple[_Item, ...], names: Mapping[str, str]) -> tuple[_Item, ...]:
+    """Return readings, or curves, and those of successors again under the former names."""
+    return items + tuple(
+        replace(item, metric=name) for name, now in names.items() for item in items if item.metric == now
     )
 
 

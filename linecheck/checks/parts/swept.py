@@ -14,11 +14,12 @@ from linecheck.checks.parts.known_signal import (
     AllOver,
     Spectra,
     aligned,
+    likeness,
     modelled,
     read_all_over,
 )
 from linecheck.checks.parts.steady import SETTLE_SECONDS, locate_tone, ramped
-from linecheck.checks.parts.words import UNREPORTED, percent_off
+from linecheck.checks.parts.words import dropout, percent_off
 from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.continuity.continuity import Break, breaks_of_model
 from linecheck.dsp.fits.tones import fit_scaled_tones, peak_frequency
@@ -105,36 +106,26 @@ def locate_sweep(capture: Capture, sweep: Swept, channels: tuple[str, ...]) -> L
     narrowed = capture.narrowed(max(20_000.0, 0.5 * sweep.rate_hz))
     ratio = _clock_ratio(narrowed, tone)
     end = _sweep_end(narrowed, tone, sweep, ratio)
-    problem = None
-    if end is None:
-        problem = Problem(
-            "stimulus_not_found", "the tone is there, but no sweep follows it: did the unit stop?"
-        )
-    elif end > capture.frames + 0.005 * capture.rate_hz:
-        missing = (end - capture.frames) / capture.rate_hz
-        problem = Problem(
-            "too_short",
-            f"the last {missing:.3f} s of the sweep are missing: the capture ends too early. "
-            "May be the unit's own fault.",
-        )
-    if end is None or problem is not None:
-        assert problem is not None
-        return Location(tone.start, tone.stop, nothing, None, problems=(*tone.problems, problem))
+    if end is None or end > capture.frames + 0.005 * capture.rate_hz:
+        problems = (*tone.problems, _not_whole(capture, end))
+        return Location(tone.start, tone.stop, nothing, None, problems=problems)
     steady = Stretch(
         tone.start, tone.stop, tuple((PILOT_HZ * ratio,) if there else () for there in tone.found)
     )
     # Not steady, but the slowest that sounds: by it trust tells held samples from natural ones.
     slowest = ((BELOW_LOWEST * sweep.lowest_hz * ratio, PILOT_HZ * ratio),) * len(channels)
-    location = Location(
-        tone.start,
-        min(end, capture.frames),
-        tone.found,
-        ratio,
-        slowest,
-        problems=tone.problems,
-        stretches=(steady,),
-    )
+    stop = min(end, capture.frames)
+    location = Location(tone.start, stop, tone.found, ratio, slowest, tone.problems, (steady,))
     return replace(location, problems=(*location.problems, *_breaks(narrowed, location, sweep, channels)))
+
+
+def _not_whole(capture: Capture, end: int | None) -> Problem:
+    """Return the problem of a tone that no sweep follows, or one that would end at a frame beyond the capture."""
+    if end is None:
+        return Problem("stimulus_not_found", "the tone is there, but no sweep follows it: did the unit stop?")
+    missing = (end - capture.frames) / capture.rate_hz
+    message = f"the last {missing:.3f} s of the sweep are missing: the capture ends too early."
+    return Problem("too_short", f"{message} May be the unit's own fault.")
 
 
 def _at_another_rate(capture: Capture, channels: tuple[str, ...]) -> Location | None:
@@ -153,15 +144,17 @@ def _at_another_rate(capture: Capture, channels: tuple[str, ...]) -> Location | 
 
 def _clock_ratio(narrowed: Narrowed, tone: Location) -> float:
     """Return the unit's clock over the capture's from the tone, in the channel where it is strongest."""
-    records = [narrowed.between(index, tone.start, tone.stop) for index in range(len(narrowed.values))]
-    loudest = max(
-        (index for index, there in enumerate(tone.found) if there),
-        key=lambda one: float(np.std(records[one])),
-    )
+    record = narrowed.between(_loudest(narrowed, tone), tone.start, tone.stop)
     nominal = PILOT_HZ / narrowed.rate_hz
-    coarse, _ = peak_frequency(records[loudest], 0.99 * nominal, 1.01 * nominal)
-    fit, _ = fit_scaled_tones(records[loudest], np.array([coarse]))
+    coarse, _ = peak_frequency(record, 0.99 * nominal, 1.01 * nominal)
+    fit, _ = fit_scaled_tones(record, np.array([coarse]))
     return coarse * fit.scale / nominal
+
+
+def _loudest(narrowed: Narrowed, tone: Location) -> int:
+    """Return the channel in which the tone is strongest."""
+    there = [index for index, found in enumerate(tone.found) if found]
+    return max(there, key=lambda index: float(np.std(narrowed.between(index, tone.start, tone.stop))))
 
 
 @lru_cache(maxsize=4)
@@ -172,30 +165,21 @@ def _reference(sweep: Swept, spacing_hz: float, count: int) -> ComplexArray:
 
 def _sweep_end(narrowed: Narrowed, tone: Location, sweep: Swept, ratio: float) -> int | None:
     """Return the frame of the capture at which the sweep ends, from its correlation with the reference."""
-    from scipy.fft import irfft, next_fast_len, rfft
+    from scipy.fft import next_fast_len, rfft
 
-    loudest = max(
-        (index for index, there in enumerate(tone.found) if there),
-        key=lambda one: float(np.std(narrowed.between(one, tone.start, tone.stop))),
-    )
     rate = narrowed.rate_hz
     first = min(-(-tone.stop // narrowed.factor), narrowed.values.shape[1])
     lasting = int(np.ceil(sweep.frames / (sweep.rate_hz * ratio) * rate))
-    part = narrowed.values[loudest, first : first + lasting + int(0.2 * rate)]
+    part = narrowed.values[_loudest(narrowed, tone), first : first + lasting + int(0.2 * rate)]
     if len(part) < 0.1 * rate:
         return None
     length = next_fast_len(len(part) + lasting, real=True)
     spectrum = rfft(part - np.mean(part), length)
     spacing = rate / (length * ratio)
     count = min(len(spectrum), int(0.49 * sweep.rate_hz / spacing))
-    reference = _reference(sweep, spacing, count)
-    # Each frequency counts by its phase alone, so that the peak is sharp whatever the response.
-    product = np.zeros_like(spectrum)
-    cross = spectrum[:count] * np.conj(reference)
-    product[:count] = cross / np.maximum(np.abs(reference), 1e-3 * np.max(np.abs(reference)))
-    likeness = np.abs(irfft(product, length)[: int(0.2 * rate)])
-    best = int(np.argmax(likeness))
-    if likeness[best] < 12.0 * float(np.median(likeness)):
+    alike = likeness(spectrum, _reference(sweep, spacing, count), length)[: int(0.2 * rate)]
+    best = int(np.argmax(alike))
+    if alike[best] < 12.0 * float(np.median(alike)):
         return None
     return int((first + best + lasting) * narrowed.factor)
 
@@ -310,7 +294,7 @@ def _breaks(narrowed: Narrowed, location: Location, sweep: Swept, channels: tupl
         else:
             what = _break_in(spectra, narrowed, location, sweep)
         if what:
-            problems.append(Problem("dropout", f"{what}. {UNREPORTED}", name))
+            problems.append(dropout(name, what))
     return problems
 
 

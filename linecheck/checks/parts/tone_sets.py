@@ -7,9 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linecheck.checks.base import OVERLOAD, Capture, Location, Problem
+from linecheck.checks.base import Capture, Location, Problem
 from linecheck.checks.parts.many_tones import clock_ratio, sounding_span
-from linecheck.checks.parts.steady import dead_channel, find_at_other_rates, last_settled
+from linecheck.checks.parts.steady import (
+    dead_channel,
+    ends_early,
+    in_no_channel,
+    last_settled,
+    rate_too_low,
+)
+from linecheck.checks.parts.words import dropout, overdriven
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.phase_steps import level_step, phase_step
 from linecheck.dsp.fits.tones import fit_tones
@@ -107,13 +114,9 @@ def broken(
     place = phase_step(narrowed.between(channel, *span), tones_hz / narrowed.rate_hz)
     if place is None:
         return None
-    first, _ = narrowed.inside(*span)
-    return Problem(
-        "dropout",
-        f"the tones do not go on as they began, from about {(first + place) / narrowed.rate_hz:.2f} s on: a stretch is "
-        "missing, or is there twice. The interface did not report it. May be the unit's own fault.",
-        name,
-    )
+    seconds = narrowed.seconds(span[0], place)
+    what = f"the tones do not go on as they began, from about {seconds:.2f} s on"
+    return dropout(name, f"{what}: a stretch is missing, or is there twice")
 
 
 def uneven(
@@ -122,20 +125,13 @@ def uneven(
     """Return a problem where the level of a channel's tones (Hz, as captured) changes at once."""
     narrowed = capture.narrowed(1.01 * float(np.max(tones_hz)))
     step = level_step(narrowed.between(channel, *span), tones_hz / narrowed.rate_hz)
-    if step is None:
-        return None
-    first, _ = narrowed.inside(*span)
-    return stepped_level(name, (first + step[0]) / narrowed.rate_hz, step[1])
+    return None if step is None else stepped_level(name, narrowed.seconds(span[0], step[0]), step[1])
 
 
 def stepped_level(name: str, seconds: float, change: float) -> Problem:
     """Return the problem of a channel whose gain changes by a share of itself at a place."""
-    return Problem(
-        "dropout",
-        f"the level of the tones changes by {20.0 * np.log10(max(1.0 + change, 1e-3)):+.2g} dB at about "
-        f"{seconds:.2f} s. The interface did not report it. May be the unit's own fault.",
-        name,
-    )
+    decibels = 20.0 * np.log10(max(1.0 + change, 1e-3))
+    return dropout(name, f"the level of the tones changes by {decibels:+.2g} dB at about {seconds:.2f} s")
 
 
 def cut_off(capture: Capture, channel: int, name: str, start: int, stop: int) -> Problem | None:
@@ -146,43 +142,18 @@ def cut_off(capture: Capture, channel: int, name: str, start: int, stop: int) ->
     values = np.abs(capture.scaled[channel, start:stop])
     highest = float(np.max(values, initial=0.0))
     held = int(np.count_nonzero(values >= RAIL * highest)) if highest >= RAIL else 0
-    if held < MIN_HELD:
-        return None
-    return Problem(
-        OVERLOAD,
-        f"{held} samples are at {highest:.4f} of full scale: the capture input is overdriven; lower its gain",
-        name,
-    )
+    return overdriven(name, held, highest) if held >= MIN_HELD else None
 
 
 def not_there(capture: Capture, tones_hz: FloatArray) -> Problem:
     """Return what is wrong where no channel has the stimulus: another rate, or nothing."""
     telling = tones_hz[tones_hz >= TELLING_HZ[0]]
-    return find_at_other_rates(capture, [float(tone) for tone in telling[:3]]) or Problem(
-        "stimulus_not_found",
-        "the stimulus is in no channel: is the unit playing, are the cables in place? May be the unit's own fault.",
-    )
+    return in_no_channel(capture, [float(tone) for tone in telling[:3]])
 
 
 def beyond_rate(capture: Capture, highest_hz: float) -> Problem | None:
     """Return a problem where a capture's rate is too low for its stimulus."""
-    if highest_hz < 0.475 * capture.rate_hz:
-        return None
-    return Problem(
-        "capture_rate_low",
-        f"captured at {capture.rate_hz} Hz: a tone of {highest_hz:g} Hz cannot be in it; capture at a higher rate",
-    )
-
-
-def too_short(sounding: float, seconds: float) -> Problem | None:
-    """Return a problem where tones sound for less than what is to be measured."""
-    if sounding >= 0.9 * seconds - 0.05:
-        return None
-    return Problem(
-        "too_short",
-        f"the stimulus sounds for {sounding:.3f} s of {seconds:g} s: the capture ends too early or the unit stopped. "
-        "May be the unit's own fault.",
-    )
+    return rate_too_low(capture.rate_hz, highest_hz) if highest_hz >= 0.475 * capture.rate_hz else None
 
 
 def locate_tone_sets(
@@ -215,7 +186,7 @@ def locate_tone_sets(
     if sounding is None:
         return Location.nowhere(channels, not_there(capture, every))
     ratio = sounding.ratio
-    short = too_short((sounding.stop - sounding.start) / capture.rate_hz, seconds)
+    short = ends_early((sounding.stop - sounding.start) / capture.rate_hz, seconds)
     start, stop = last_settled(sounding.start, sounding.stop, seconds, capture.rate_hz)
     problems = _by_channel(sounding.powers, own, channels)
     void = {entry.channel for entry in problems}

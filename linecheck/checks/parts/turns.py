@@ -8,7 +8,7 @@ import numpy as np
 
 from linecheck.checks.base import Capture, Location, Problem, Stretch
 from linecheck.checks.parts.many_tones import clock_ratio
-from linecheck.checks.parts.steady import dead_channel, last_settled
+from linecheck.checks.parts.steady import dead_channel, ends_early, last_settled
 from linecheck.checks.parts.tone_sets import (
     DEAD_DB,
     TELLING_HZ,
@@ -20,15 +20,14 @@ from linecheck.checks.parts.tone_sets import (
     mistaken_channel,
     not_there,
     proof_tones,
-    too_short,
     uneven,
 )
-from linecheck.checks.parts.words import UNREPORTED
+from linecheck.checks.parts.words import UNREPORTED, dropout
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.continuity import breaks, clicks
 from linecheck.dsp.continuity.level_courses import Level, unsteady
 from linecheck.dsp.continuity.steadiness import uneven_stretch
-from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, fit_tones, synthesise
+from linecheck.dsp.fits.tones import ToneFit, fit_known_tones, fit_scaled_tones
 from linecheck.dsp.spectra.spectra import density, density_near
 
 Span = tuple[int, int]
@@ -130,9 +129,8 @@ def break_in(capture: Capture, channel: int, name: str, tones_hz: FloatArray, sp
     found = breaks(narrowed.between(channel, *span), tones)
     if not found:
         return None
-    seconds = (narrowed.inside(*span)[0] + found[0].frame) / narrowed.rate_hz
-    message = f"the tones are interrupted, or come early or late, at {seconds:.3f} s. {UNREPORTED}"
-    return Problem("dropout", message, name)
+    seconds = narrowed.seconds(span[0], found[0].frame)
+    return dropout(name, f"the tones are interrupted, or come early or late, at {seconds:.3f} s")
 
 
 def _without_tones(
@@ -142,8 +140,7 @@ def _without_tones(
     narrowed = capture.narrowed(1.01 * float(tones_hz[-1]))
     record = narrowed.between(into, *span)
     tones = tones_hz / narrowed.rate_hz
-    fit = fit_tones(record, tones)
-    rest = record - synthesise(len(record), tones, fit.amplitudes, fit.constant)
+    fit, rest = fit_known_tones(record, tones)
     if 0.5 * float(np.sum(np.abs(fit.amplitudes) ** 2)) > float(np.var(rest)):
         # Strong enough to tell its own frequency, which another channel's is too wrong for.
         fit, rest = fit_scaled_tones(record, tones)
@@ -243,5 +240,5 @@ def _faults(
         else:
             problems.append(dead_channel(name))
     shortest = min((span[1] - span[0] for span in spans if span is not None), default=0)
-    short = too_short(shortest / capture.rate_hz, seconds)
+    short = ends_early(shortest / capture.rate_hz, seconds)
     return [*problems, short] if short is not None and live else problems

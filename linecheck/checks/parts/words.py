@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from linecheck.checks.base import OVERLOAD, Problem
+
 UNREPORTED = "The interface did not report it. May be the unit's own fault."
 
 #: No filter of a unit rings longer ahead of what it is given.
@@ -9,6 +11,19 @@ MAX_RING_SECONDS = 0.06
 
 #: A level that is off by more than this many times itself is another one: the figure says nothing more.
 MAX_TIMES = 10.0
+
+
+def dropout(name: str, what: str) -> Problem:
+    """Return the problem of a channel in which a stimulus is not whole; ``what`` is wrong, and where."""
+    return Problem("dropout", f"{what}. {UNREPORTED}", name)
+
+
+def overdriven(name: str, samples: int, level: float) -> Problem:
+    """Return the problem of a channel in which samples are cut off at a level re the capture's full scale."""
+    message = (
+        f"{samples} samples are at {level:.4f} of full scale: the capture input is overdriven; lower its gain"
+    )
+    return Problem(OVERLOAD, message, name)
 
 
 def percent_off(size: float) -> str:

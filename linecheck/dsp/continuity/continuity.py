@@ -38,6 +38,8 @@ SPOILT_SHARE = 0.05
 #: over the record beside a tone; where less is left, re the tones, no line can sway their lateness or hide a burst.
 HUM_REACH, MAX_HUM, BESIDE_CYCLES, MIN_REST = 4.0, 8, 8.0, 5e-5
 
+#: The shortest block that is looked for, frames; the search ends after so many.
+SHORTEST_REPEAT, MAX_REPEATS = 48, 20
 _WINDOW = 32
 _MULTIPLIER = 0x9E3779B97F4A7C15
 
@@ -77,7 +79,7 @@ def _hashes(values: FloatArray) -> NDArray[np.uint64]:
     return words
 
 
-def repeated_blocks(values: FloatArray, *, shortest: int = 48, most: int = 20) -> tuple[Repeat, ...]:
+def repeated_blocks(values: FloatArray) -> tuple[Repeat, ...]:
     """Find stretches that are an exact copy of the stretch of the same length just before them.
 
     A driver that plays or delivers a buffer twice leaves one; noise and dither make it impossible otherwise. Constant
@@ -86,12 +88,8 @@ def repeated_blocks(values: FloatArray, *, shortest: int = 48, most: int = 20) -
     Parameters
     ----------
     values : float64 array, shape (frames,)
-    shortest : int
-        The shortest block that is looked for, frames.
-    most : int
-        The search ends after so many.
     """
-    if len(values) < 4 * shortest:
+    if len(values) < 4 * SHORTEST_REPEAT:
         return ()
     # Equal windows are found by sorting hashes, n log n whatever the lag: comparing the record with itself at every lag
     # is n², and a correlation finds what is alike too, as any tone is with itself a period later.
@@ -108,11 +106,11 @@ def repeated_blocks(values: FloatArray, *, shortest: int = 48, most: int = 20) -
     for start, stop in itertools.pairwise(edges):
         lag = int(lag_of[start])
         length = int(stop - start) + _WINDOW - 1
-        fits = shortest <= lag <= length + 2 and length < min(8 * lag, 0.8 * len(values))
+        fits = SHORTEST_REPEAT <= lag <= length + 2 and length < min(8 * lag, 0.8 * len(values))
         # A periodic signal in coarse steps agrees with itself at its period elsewhere too, not here alone.
         if fits and _agreement(values, lag, int(start), length) < 0.5:
             found.append(Repeat(int(start), length))
-        if len(found) == most:
+        if len(found) == MAX_REPEATS:
             break
     return tuple(found)
 
@@ -261,7 +259,9 @@ def breaks_of_period(values: FloatArray, half_period: float) -> tuple[Break, ...
     half_period : float
         Frames, a fraction included.
     """
-    frames = _fast(len(values))
+    from scipy.fft import prev_fast_len
+
+    frames = prev_fast_len(len(values), real=True)
     if frames < 2 * int(half_period) + 16 * _PERIODIC_BLOCK:
         return ()
     for _ in range(3):
@@ -274,12 +274,6 @@ def breaks_of_period(values: FloatArray, half_period: float) -> tuple[Break, ...
         half_period += float(np.clip(usual, -2.0, 2.0))
     found = _jumps_and_holes(signal, model, slope, _PERIODIC_BLOCK, SMALLEST_PERIODIC_JUMP)
     return found or _bursts(signal - model, float(np.sqrt(2.0 * np.mean(model**2))), _PERIODIC_BLOCK)
-
-
-def _fast(frames: int) -> int:
-    from scipy.fft import prev_fast_len
-
-    return prev_fast_len(frames, real=True)
 
 
 def _half_period_apart(values: FloatArray, half_period: float) -> tuple[FloatArray, FloatArray, FloatArray]:

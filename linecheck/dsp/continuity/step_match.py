@@ -25,6 +25,8 @@ from linecheck.dsp.arrays import FloatArray, IntArray
 #: Before and after a schedule so much silence belongs to it. How it fades in and out is not known: where steps tell the
 #: start, that has little weight.
 GUARD_SECONDS, FADE_REACH_SECONDS, GUARD_WEIGHT = 0.06, 0.012, 0.05
+#: Length of a block, nominal: it becomes a whole number of frames.
+BLOCK_SECONDS = 0.004
 #: No amplitude is taken over longer than this, but for one period of its tone.
 MAX_WINDOW_SECONDS = 0.1
 #: Starts are tried a block apart, so many either way, until the best is not the last; then this many to a block.
@@ -115,7 +117,6 @@ def tone_envelopes(
     rate_hz: float,
     tones_hz: FloatArray,
     window_seconds: FloatArray | float = 0.0,
-    block_seconds: float = 0.004,
 ) -> Envelopes:
     """Return the amplitudes of several tones over time.
 
@@ -126,10 +127,8 @@ def tone_envelopes(
     tones_hz : float64 array, shape (tones,)
     window_seconds : float64 array, shape (tones,), or float
         Over how long a time each is taken at least; a block and a period of the tone in any case.
-    block_seconds : float
-        Nominal; it becomes a whole number of frames.
     """
-    hop = max(1, round(block_seconds * rate_hz))
+    hop = max(1, round(BLOCK_SECONDS * rate_hz))
     count = len(values) // hop
     cycles = tones_hz / rate_hz
     turns = np.exp(-2j * np.pi * np.outer(np.arange(hop), cycles))

@@ -16,7 +16,7 @@ import numpy as np
 
 from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.continuity.continuity import splices
-from linecheck.dsp.fits.tones import fit_tones, project, synthesise, taper
+from linecheck.dsp.fits.tones import fit_known_tones, fit_tones, project, synthesise, taper
 
 #: A tone this much lower than another sways it, and has no say in its frequency.
 FAR_LOWER = 0.1
@@ -116,9 +116,8 @@ def is_turned(record: FloatArray, tone: float, smallest: float) -> bool:
     count = int(len(record) * tone)
     if count < MIN_PERIODS:
         return False
-    fit = fit_tones(record, np.array([tone]))
+    fit, rest = fit_known_tones(record, np.array([tone]))
     quadrature = synthesise(len(record), fit.frequencies, 1j * fit.amplitudes)
-    rest = record - synthesise(len(record), fit.frequencies, fit.amplitudes, fit.constant)
     edges = np.rint(np.arange(count + 1) / tone).astype(int)
     turned = np.add.reduceat((rest * quadrature)[: edges[-1]], edges[:-1])
     turned /= np.maximum(np.add.reduceat(quadrature[: edges[-1]] ** 2, edges[:-1]), 1e-300)
@@ -162,8 +161,7 @@ def _far_lines(record: FloatArray, tones: FloatArray) -> FloatArray:
     far &= (places * frames > FAR_CYCLES) & (places < 0.49)
     lines = np.zeros(0)
     while len(lines) < MAX_LINES and np.any(far):
-        fit = fit_tones(record, np.append(tones, lines))
-        rest = record - synthesise(frames, fit.frequencies, fit.amplitudes, fit.constant)
+        _, rest = fit_known_tones(record, np.append(tones, lines))
         spectrum = np.abs(np.fft.rfft(rest * taper(frames), size))
         line = float(places[far][np.argmax(spectrum[far])])
         lines = np.append(lines, line)
@@ -174,8 +172,7 @@ def _far_lines(record: FloatArray, tones: FloatArray) -> FloatArray:
 
 def _left(record: FloatArray, tones: FloatArray) -> float:
     """Return the mean square that tones (cycles per frame) and a constant leave of a record."""
-    fit = fit_tones(record, tones)
-    return float(np.mean((record - synthesise(len(record), tones, fit.amplitudes, fit.constant)) ** 2))
+    return float(np.mean(fit_known_tones(record, tones)[1] ** 2))
 
 
 def is_swayed(record: FloatArray, tones: FloatArray) -> bool:

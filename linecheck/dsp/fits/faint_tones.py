@@ -17,7 +17,7 @@ import numpy as np
 from linecheck.dsp.arrays import ComplexArray, FloatArray
 from linecheck.dsp.fits.dissect import Power, line_power
 from linecheck.dsp.fits.tone_residue import take_out, without_trend
-from linecheck.dsp.fits.tones import fit_lines, fit_tones, project, synthesise
+from linecheck.dsp.fits.tones import fit_known_tones, fit_lines, project, synthesise
 from linecheck.dsp.spectra.spectra import density, density_near, find_lines
 from linecheck.dsp.spectra.windows import blackman_harris
 
@@ -58,17 +58,15 @@ def tone_powers(record: FloatArray, strong: FloatArray, faint: FloatArray) -> To
     lowest = float(min(np.min(strong, initial=0.5), np.min(faint, initial=0.5)))
     # Strong in one channel may be strong in the other too: no trend may be taken for a tone that is still there.
     tones = np.concatenate((strong, faint))
-    fit = fit_tones(record, tones)
-    rest = record - synthesise(len(record), tones, fit.amplitudes, fit.constant)
+    _, rest = fit_known_tones(record, tones)
     taken = take_out(without_trend(record, rest, tones, BELOW_TONES * lowest), strong)
-    known = np.concatenate((strong, faint)) * taken.tones.scale
+    known = tones * taken.tones.scale
     steady = taken.steady
     others = _other_lines(record, taken.rest, known)
     if len(others):
         fit, _ = fit_lines(taken.rest, others, iterations=2)
         steady = steady - synthesise(len(record), fit.frequencies, fit.amplitudes)
-    fit = fit_tones(steady, known)
-    rest = steady - synthesise(len(record), known, fit.amplitudes, fit.constant)
+    fit, rest = fit_known_tones(steady, known)
     noise = density(rest, 1.0)
     powers = [
         line_power(complex(amplitude), density_near(noise, float(frequency)) / len(record))

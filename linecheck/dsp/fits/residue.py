@@ -9,7 +9,7 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray
 from linecheck.dsp.continuity.level_courses import Level
-from linecheck.dsp.fits.tones import fit_scaled_tones, fit_tones, synthesise
+from linecheck.dsp.fits.tones import fit_known_tones, fit_scaled_tones
 from linecheck.dsp.fits.trend import slow_trend
 from linecheck.dsp.spectra.spectra import Density, band_power, density, density_near, usable_frames
 
@@ -126,16 +126,10 @@ def _is_slow(slow: FloatArray, rest: FloatArray) -> bool:
 
 def _steadied(record: FloatArray, rate_hz: float, tones: FloatArray, cutoff: float) -> FloatArray:
     """Return a record less what settles in it and its trend."""
-    level = record - settling(_without(record, tones), rate_hz, tones)
-    rest = _without(level, tones)
+    level = record - settling(fit_known_tones(record, tones)[1], rate_hz, tones)
+    _, rest = fit_known_tones(level, tones)
     trend = slow_trend(rest, cutoff)
     return level - trend if _is_slow(trend, rest) else level
-
-
-def _without(values: FloatArray, tones: FloatArray) -> FloatArray:
-    """Return a record less tones (cycles per frame) and its constant part."""
-    fit = fit_tones(values, tones)
-    return values - synthesise(len(values), tones, fit.amplitudes, fit.constant)
 
 
 def _apart(images_hz: Sequence[float], nominal_hz: float, seconds: float, highest_hz: float) -> FloatArray:
@@ -180,8 +174,8 @@ def settling(rest: FloatArray, rate_hz: float, tones: FloatArray) -> FloatArray:
     shapes = np.exp(-np.outer(1.0 / TIME_CONSTANTS, np.arange(frames) / rate_hz))
     left = []
     for shape in shapes:
-        fit = fit_tones(shape, tones)
-        left.append(_means(shape - synthesise(frames, tones, fit.amplitudes, fit.constant), block))
+        _, rest_of_shape = fit_known_tones(shape, tones)
+        left.append(_means(rest_of_shape, block))
     solution = np.linalg.lstsq(np.array(left).T, means, rcond=1e-10)[0]
     return np.asarray(solution @ shapes, dtype=np.float64)
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from linecheck.dsp.arrays import FloatArray
-from linecheck.dsp.fits.tones import ToneFit, fit_scaled_tones, fit_tones, synthesise
+from linecheck.dsp.fits.tones import ToneFit, fit_known_tones, fit_scaled_tones, synthesise
 from linecheck.dsp.fits.trend import slow_trend
 from linecheck.dsp.spectra.spectra import Density, band_power, density, line_spectrum
 
@@ -128,8 +128,7 @@ def without_trend(record: FloatArray, rest: FloatArray, frequencies: FloatArray,
             break
         # Each leaks into the other's estimate a little.
         record = record - slow_trend(rest, cutoff)
-        fit = fit_tones(record, frequencies)
-        rest = record - synthesise(len(record), frequencies, fit.amplitudes, fit.constant)
+        _, rest = fit_known_tones(record, frequencies)
     return record
 
 

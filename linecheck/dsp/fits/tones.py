@@ -7,6 +7,7 @@ amplitude and ``angle(c)`` its phase in the middle of the record.
 ============================ ============================================================================
 :func:`project`              Fourier sums at any frequencies
 :func:`fit_tones`            tones of known frequencies, and a constant
+:func:`fit_known_tones`      the same with what they leave
 :func:`fit_tones_and_lines`  tones of known ratio (harmonics, a multi-tone) and lines of unrelated frequencies
 :func:`fit_scaled_tones`     only the tones
 :func:`fit_lines`            only the lines
@@ -24,6 +25,7 @@ from functools import lru_cache
 import numpy as np
 
 from linecheck.dsp.arrays import BoolArray, ComplexArray, FloatArray
+from linecheck.dsp.spectra.spectra import peak_places
 
 #: Tones of at least this share of the strongest one's power steer a shared frequency.
 STRONG_SHARE = 0.1
@@ -192,6 +194,13 @@ def fit_tones(values: FloatArray, frequencies: FloatArray) -> ToneFit:
     return _fit(values, frequencies, _tables(len(values), frequencies))
 
 
+def fit_known_tones(values: FloatArray, frequencies: FloatArray) -> tuple[ToneFit, FloatArray]:
+    """Fit tones of known frequencies and a constant; return what they leave of the record too."""
+    tables = _tables(len(values), frequencies)
+    fit = _fit(values, frequencies, tables)
+    return fit, values - tables.synthesise(fit.amplitudes, fit.constant)
+
+
 def _fit(values: FloatArray, frequencies: FloatArray, tables: _Tables) -> ToneFit:
     sums = tables.project(values)
     cosine = np.linalg.solve(tables.cosines, np.concatenate(([float(np.sum(values))], sums.real)))
@@ -313,11 +322,9 @@ def peak_frequency(values: FloatArray, low: float, high: float) -> tuple[float, 
     around = power[max(1, first - spare) : min(len(power), last + spare)]
     typical = float(np.median(around))
     # With the record padded to twice its length the logarithm of Hann's main lobe is close to a parabola.
-    left, middle, right = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
-    curvature = left - 2.0 * middle + right
-    offset = 0.5 * (left - right) / curvature if curvature < 0.0 else 0.0
+    place = float(peak_places(power, np.array(peak)))
     prominence = float(power[peak]) / typical if typical > 0.0 else float("inf")
-    return (peak + float(np.clip(offset, -0.5, 0.5))) / length, prominence
+    return place / length, prominence
 
 
 @lru_cache(maxsize=64)
@@ -351,8 +358,7 @@ def fit_tapered(values: FloatArray, tones: FloatArray) -> tuple[ComplexArray, Fl
         The variance of each part of an amplitude, and the mean square that noise adds to a tone's, per noise density
         (power per cycle per frame): 1/frames for least squares, about 1.1 times that here.
     """
-    fit = fit_tones(values, tones)
-    rest = values - synthesise(len(values), tones, fit.amplitudes, fit.constant)
+    fit, rest = fit_known_tones(values, tones)
     weights = taper(len(values))
     total = float(np.sum(weights))
     amplitudes: ComplexArray = fit.amplitudes + project(rest * weights, tones) * (2.0 / total)

@@ -3,12 +3,14 @@
 ==========================  ===========================================================================
 :func:`tone_envelope`       amplitude of a tone over time, block by block
 :func:`steady_span`         the longest stretch over which an envelope is there, and its settled inside
+:func:`loudest_span`        the same of the strongest of several envelopes
 :func:`tone_blocks`         complex amplitude of a tone, block by block
 ==========================  ===========================================================================
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -131,3 +133,9 @@ def steady_span(envelope: FloatArray, gap: int, sag: float = 0.03) -> Span | Non
     if not len(settled):
         return None
     return Span(start, stop, start + int(settled[0]), start + int(settled[-1]) + 1, plateau)
+
+
+def loudest_span(envelopes: Iterable[FloatArray], gap: int, sag: float = 0.03) -> Span | None:
+    """Return the :func:`steady_span` of the envelope whose plateau is highest; None where none has one."""
+    spans = (steady_span(envelope, gap, sag) for envelope in envelopes)
+    return max((span for span in spans if span is not None), key=lambda span: span.level, default=None)

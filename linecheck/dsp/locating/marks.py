@@ -33,30 +33,6 @@ from numpy.typing import NDArray
 
 from linecheck.dsp.arrays import FloatArray
 
-__all__ = [
-    "BITS",
-    "BIT_SECONDS",
-    "CODE_BITS",
-    "FORMAT",
-    "HIGH_HZ",
-    "LOWEST_RATE_HZ",
-    "LOW_HZ",
-    "MARK_SECONDS",
-    "MAX_CHANNELS",
-    "MAX_SEGMENTS",
-    "PAYLOAD_AT_SECONDS",
-    "RATES_HZ",
-    "SYNC_AT_SECONDS",
-    "SYNC_SECONDS",
-    "MarkCode",
-    "chirp",
-    "decode",
-    "decode_channel",
-    "encode",
-    "mark_signal",
-    "wake_tone",
-]
-
 BitArray = NDArray[np.uint8]
 
 WAKE_HZ = 800.0

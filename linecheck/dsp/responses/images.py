@@ -20,6 +20,7 @@ import numpy as np
 
 from linecheck.dsp.arrays import ComplexArray, FloatArray, IntArray
 from linecheck.dsp.spectra.octaves import Bands
+from linecheck.dsp.spectra.spectra import peak_places
 
 #: Noise alone exceeds this over the median power once in 10**9 bins.
 STANDS_OUT = 30.0
@@ -108,10 +109,7 @@ def _sampling_cycles(spectrum: ComplexArray, frames: int, nominal: float, spread
     around = power[max(1, first - 2000) : last + 2000]
     if power[peak] < STANDS_OUT * float(np.median(around)):
         return None
-    left, middle, right = np.log(np.maximum(power[peak - 1 : peak + 2], 1e-300))
-    curvature = left - 2.0 * middle + right
-    offset = 0.5 * (left - right) / curvature if curvature < 0.0 else 0.0
-    return float(peak + np.clip(offset, -0.5, 0.5))
+    return float(peak_places(power, np.array(peak)))
 
 
 def _powers(

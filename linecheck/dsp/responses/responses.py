@@ -348,9 +348,9 @@ class Impulse:
     noise: float
     bandwidth_hz: float
 
-    def _energy(self, first: int, last: int) -> tuple[float, float]:
-        """Return the energy (per point) between two points, noise taken off, and its standard uncertainty."""
-        part = self.values[first:last]
+    def _energy(self, last: int) -> tuple[float, float]:
+        """Return the energy (per point) up to a point, noise taken off, and its standard uncertainty."""
+        part = self.values[:last]
         energy = max(float(np.sum(part**2)) - len(part) * self.noise**2, 0.0)
         return energy, self._spread(energy, len(part))
 
@@ -374,9 +374,9 @@ class Impulse:
         """
         peak = self.peak
         negative = np.flatnonzero(self.values[:peak] <= 0.0)
-        energy, spread = self._energy(0, int(negative[-1]) + 1 if len(negative) else 0)
+        energy, spread = self._energy(int(negative[-1]) + 1 if len(negative) else 0)
         energy += self._beside_zero(int(negative[-1])) if len(negative) else 0.0
-        whole, _ = self._energy(0, len(self.values))
+        whole, _ = self._energy(len(self.values))
         hidden = energy < RINGING_DEVIATIONS * spread
         value = max(energy + 2.0 * spread if hidden else energy, 1e-30 * whole)
         uncertainty = np.hypot(10.0 / np.log(10.0) * spread / value, LOBE_EDGE_DB)
@@ -397,7 +397,7 @@ class Impulse:
         None where the noise ahead of the peak has more energy than that.
         """
         peak = self.peak
-        wanted = share * self._energy(0, len(self.values))[0]
+        wanted = share * self._energy(len(self.values))[0]
         squares = self.values[: peak + 2] ** 2 - self.noise**2
         # Up to each point, by the trapezoidal rule and its first correction (Euler and Maclaurin).
         sums = np.cumsum(squares) - 0.5 * squares - np.gradient(squares) / 12.0

@@ -91,12 +91,10 @@ def demodulate(
 
 def _fast_length(frames: int) -> int:
     """Return the greatest length up to ``frames``, within a few percent, that transforms fast."""
-    from scipy.fft import next_fast_len
+    from scipy.fft import prev_fast_len
 
-    for candidate in range(frames, int(0.97 * frames), -1):
-        if next_fast_len(candidate, real=True) == candidate:
-            return candidate
-    return frames
+    fast = prev_fast_len(frames, real=True)
+    return fast if fast > int(0.97 * frames) else frames
 
 
 @dataclass(frozen=True)
@@ -113,7 +111,7 @@ class SideDensities:
     imaginary: Density
 
 
-def side_densities(values: ComplexArray, rate_hz: float, tapers: int = TAPERS) -> SideDensities:
+def side_densities(values: ComplexArray, rate_hz: float) -> SideDensities:
     """Estimate the densities of a complex signal with sine tapers, all from one transform.
 
     As :func:`linecheck.dsp.spectra.spectra.density` does for a real one.
@@ -123,13 +121,13 @@ def side_densities(values: ComplexArray, rate_hz: float, tapers: int = TAPERS) -
     count = usable_frames(len(values))
     length = 2 * (count + 1)
     transform = fft(values[:count], length)
-    around = np.concatenate((transform[-tapers:], transform, transform[:tapers]))
+    around = np.concatenate((transform[-TAPERS:], transform, transform[:TAPERS]))
     half = count // 2 + 1
     upper, lower, cross = np.zeros((3, half))
-    for taper in range(1, tapers + 1):
+    for taper in range(1, TAPERS + 1):
         turn = np.exp(2j * np.pi * taper / length)
-        later = around[tapers - taper : tapers - taper + length : 2]
-        earlier = around[tapers + taper : tapers + taper + length : 2]
+        later = around[TAPERS - taper : TAPERS - taper + length : 2]
+        earlier = around[TAPERS + taper : TAPERS + taper + length : 2]
         part = later * turn - earlier * np.conj(turn)
         above, below = part[:half], np.concatenate((part[:1], part[:-half:-1]))
         upper += above.real**2 + above.imag**2
@@ -138,6 +136,6 @@ def side_densities(values: ComplexArray, rate_hz: float, tapers: int = TAPERS) -
         cross -= above.real * below.real - above.imag * below.imag
     both = 0.5 * (upper + lower)
     totals = np.array((upper, lower, both + cross, both - cross))
-    totals *= 0.5 / (tapers * (count + 1) * rate_hz)
+    totals *= 0.5 / (TAPERS * (count + 1) * rate_hz)
     spacing, seconds = rate_hz / (count + 1), count / rate_hz
-    return SideDensities(*(Density(total, spacing, seconds, tapers) for total in totals))
+    return SideDensities(*(Density(total, spacing, seconds, TAPERS) for total in totals))

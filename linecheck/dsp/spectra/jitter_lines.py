@@ -43,11 +43,14 @@ MIN_LINES, CLEAR, MIN_AGREEMENT, AGREES = 5, 4.0, 0.8, 0.6
 
 @dataclass(frozen=True)
 class Known:
-    """Where the stimulus's own lines are: offsets (Hz), what of each may remain, and how close counts as there (Hz)."""
+    """Where the stimulus's own lines are.
+
+    Offsets (Hz, negative below the carrier), the amplitude of each that may remain, and how close counts as there (Hz).
+    """
 
     offsets_hz: FloatArray
     doubt: FloatArray
-    within_hz: FloatArray
+    within_hz: float
 
 
 def without_known_lines(
@@ -76,8 +79,7 @@ def without_known_lines(
     expected = _expected(offsets, ratios, came, spread)
     share, doubt = _shares(offsets, ratios, came, spread, expected)
     left: ComplexArray = envelope.values - _sum_of_turns(len(envelope.values), frequencies, share)
-    within = np.array([1.0 / envelope.seconds])
-    return replace(envelope, values=left), Known(places, doubt, within)
+    return replace(envelope, values=left), Known(places, doubt, 1.0 / envelope.seconds)
 
 
 def _windowed_sums(values: ComplexArray, frequencies: FloatArray) -> ComplexArray:

@@ -45,6 +45,10 @@ class Narrowed:
         first = max(-(-start // self.factor), self.clear[0])
         return first, max(first, min(-(-stop // self.factor), self.clear[1]))
 
+    def seconds(self, start: int, frame: float) -> float:
+        """Return when a frame comes, counted from the first here that lies at or after one of the recording."""
+        return (self.inside(start, start)[0] + frame) / self.rate_hz
+
 
 def narrowing_factor(rate_hz: float, top_hz: float) -> int:
     """Return the greatest whole number that a rate can be divided by with everything up to ``top_hz`` kept."""

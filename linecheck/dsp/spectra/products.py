@@ -28,7 +28,6 @@ class Products:
     ----------
     tones : float64 array, shape (2,)
         Their peak amplitudes.
-    tones_uncertainty : float64 array, shape (2,)
     powers : float64 array, shape (products,)
         Mean square of each product, the noise's share taken off: on average zero where there is no product.
     shares : float64 array, shape (products,)
@@ -38,7 +37,6 @@ class Products:
     """
 
     tones: FloatArray
-    tones_uncertainty: FloatArray
     powers: FloatArray
     shares: FloatArray
     share_freedom: FloatArray
@@ -87,8 +85,7 @@ def fit_products(
     )
     shares = left / freedom * (share * frames)
     square = 0.5 * np.abs(amplitudes) ** 2
-    near = [float(np.sqrt(shares[np.argmin(np.abs(products - tone))])) for tone in tones]
-    return Products(np.abs(amplitudes[:2]), np.array(near), square[2 : 2 + count] - shares, shares, freedom)
+    return Products(np.abs(amplitudes[:2]), square[2 : 2 + count] - shares, shares, freedom)
 
 
 def _lines_beside(rest: FloatArray, known: FloatArray, products: FloatArray, around: float) -> FloatArray:

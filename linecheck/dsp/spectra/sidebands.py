@@ -17,9 +17,10 @@ from typing import Literal
 import numpy as np
 
 from linecheck.dsp.arrays import ComplexArray, FloatArray
-from linecheck.dsp.fits.tones import fit_lines, fit_tones, synthesise
+from linecheck.dsp.fits.tones import fit_known_tones, fit_lines, fit_tones, synthesise
 from linecheck.dsp.fits.trend import slow_trend
 from linecheck.dsp.spectra.demodulate import Baseband, SideDensities, side_densities
+from linecheck.dsp.spectra.jitter_lines import Known
 from linecheck.dsp.spectra.spectra import density_near, find_lines
 
 Nature = Literal["jitter", "amplitude", "upper", "lower", "mixed"]
@@ -109,7 +110,7 @@ def take_apart(
     least_hz: float,
     upper_reach_hz: float,
     lower_reach_hz: float,
-    doubt: tuple[FloatArray, FloatArray, FloatArray] | None = None,
+    known: Known | None = None,
     beyond_hz: tuple[float, float] = (np.inf, np.inf),
 ) -> Modulation:
     """Take a carrier's envelope apart.
@@ -122,9 +123,8 @@ def take_apart(
         Lines are looked for from here on; well below it lies drift.
     upper_reach_hz, lower_reach_hz : float
         How far each side is of interest.
-    doubt : tuple of float64 arrays, each of shape (offsets,), optional
-        Offsets (Hz, negative below the carrier), the amplitudes up to which lines there may be the stimulus's own, and
-        within how many hertz, one value.
+    known : Known, optional
+        Where lines may be the stimulus's own, and up to which amplitudes.
     beyond_hz : tuple of float
         How far beyond its reach each side is kept, upper and lower: the skirts of a line near the band's edge are cut.
     """
@@ -141,7 +141,7 @@ def take_apart(
         values = values - _added(len(values), added)
     noise = side_densities(lines.rest, rate)
     whole = _with_added(lines, added)
-    sidebands = _sidebands(whole, rate, noise, (upper_reach_hz, lower_reach_hz), doubt, beyond_hz)
+    sidebands = _sidebands(whole, rate, noise, (upper_reach_hz, lower_reach_hz), known, beyond_hz)
     return Modulation(sidebands, noise, envelope.seconds)
 
 
@@ -155,8 +155,8 @@ def _fitted(values: ComplexArray, rate: float, least_hz: float, reach: float) ->
     frequencies = _merged(signals, found)
     fits, rests = [], []
     for signal, (_, trend) in zip(signals, found, strict=True):
-        fit = fit_tones(signal - trend, frequencies)
-        rests.append(signal - trend - synthesise(len(signal), frequencies, fit.amplitudes, fit.constant))
+        fit, rest = fit_known_tones(signal - trend, frequencies)
+        rests.append(rest)
         fits.append(fit.amplitudes)
     return _Lines(frequencies, fits[0], fits[1], rests[1] + 1j * rests[0])
 
@@ -257,7 +257,7 @@ def _sidebands(
     rate: float,
     noise: SideDensities,
     reaches: tuple[float, float],
-    doubt: tuple[FloatArray, FloatArray, FloatArray] | None,
+    known: Known | None,
     beyond_hz: tuple[float, float],
 ) -> tuple[Sideband, ...]:
     """Turn phasors into sidebands with uncertainties."""
@@ -271,15 +271,15 @@ def _sidebands(
         # A side's complex amplitude errs by D/T in mean square, a real signal's phasor by 2S/T.
         errors = [near[0] / seconds, near[1] / seconds, 2.0 * near[2] / seconds, 2.0 * near[3] / seconds]
         upper, lower = _sides(phase, amplitude)
-        known = [
-            float(np.hypot(_doubt(doubt, sign * offset), _cut(side, (reach + more - offset) * seconds)))
+        doubts = [
+            float(np.hypot(_doubt(known, sign * offset), _cut(side, (reach + more - offset) * seconds)))
             for sign, side, reach, more in zip((1.0, -1.0), (upper, lower), reaches, beyond_hz, strict=True)
         ]
-        both = float(np.hypot(known[0], known[1]))
+        both = float(np.hypot(doubts[0], doubts[1]))
         parts = [
             _quantity(part, error, extra)
             for part, error, extra in zip(
-                (upper, lower, phase, amplitude), errors, (*known, both, both), strict=True
+                (upper, lower, phase, amplitude), errors, (*doubts, both, both), strict=True
             )
         ]
         nature = _nature(parts, errors, offset, reaches)
@@ -290,12 +290,11 @@ def _sidebands(
     return tuple(made)
 
 
-def _doubt(doubt: tuple[FloatArray, FloatArray, FloatArray] | None, place: float) -> float:
-    if doubt is None:
+def _doubt(known: Known | None, place: float) -> float:
+    if known is None:
         return 0.0
-    offsets, amplitudes, within = doubt
-    nearest = int(np.argmin(np.abs(offsets - place)))
-    return float(amplitudes[nearest]) if abs(offsets[nearest] - place) < within[0] else 0.0
+    nearest = int(np.argmin(np.abs(known.offsets_hz - place)))
+    return float(known.doubt[nearest]) if abs(known.offsets_hz[nearest] - place) < known.within_hz else 0.0
 
 
 def _cut(side: complex, bins: float) -> float:

@@ -6,6 +6,7 @@
 :func:`density_near`           the density around a frequency, for the uncertainty of a line there
 :func:`empty_above`            from where on a recording holds nothing but the rounding of its words
 :func:`find_lines`             lines that stand out of the noise
+:func:`peak_places`            where between its bins a peak of a spectrum has its top
 :func:`line_spectrum`          levels at a stated resolution bandwidth: lines read true whatever the resolution
 :func:`reduce_peaks`           fewer points by peak-hold, so that no line is lost
 =============================  =====================================================================================
@@ -20,7 +21,13 @@ import numpy as np
 
 from linecheck.dsp.arrays import FloatArray, IntArray
 
+#: A band's power from K of them has a spread of sqrt(1 + 1/(2 K)) times the statistical limit: 1.03 from 8.
 TAPERS = 8
+#: A line's power over the median power around it; noise alone exceeds that in about one bin in 10**9.
+STANDS_OUT = 30.0
+#: Peaks below this share of the greatest power are left: they may be the window's side lobes (-92 dB). Once what is
+#: strong has been taken out, a further search finds them.
+DEPTH = 3e-8
 #: Anti-alias filters of captures begin here, as a part of the rate.
 CLEAN_PART = 0.45
 #: No converter's own noise is as low as six times what rounding to 24 bits leaves; the best are 20 dB above it. Medians
@@ -60,18 +67,14 @@ class Density:
 @lru_cache(maxsize=64)
 def usable_frames(frames: int) -> int:
     """Return the greatest record length up to ``frames`` that the transforms here are fast on."""
-    from scipy.fft import next_fast_len
+    from scipy.fft import prev_fast_len
 
-    candidate = 2 * (frames + 1)
-    lowest = max(4, int(candidate * 0.95))
-    while candidate > lowest:
-        if candidate % 2 == 0 and next_fast_len(candidate, real=True) == candidate:
-            return candidate // 2 - 1
-        candidate -= 1
-    return frames
+    # The doubled record is transformed: twice a length that is fast is fast too.
+    fast = prev_fast_len(frames + 1, real=True)
+    return fast - 1 if 2 * fast > max(4, int(0.95 * 2 * (frames + 1))) else frames
 
 
-def density(values: FloatArray, rate_hz: float, tapers: int = TAPERS, top_hz: float | None = None) -> Density:
+def density(values: FloatArray, rate_hz: float, top_hz: float | None = None) -> Density:
     """Estimate a one-sided power spectral density with sine tapers.
 
     The tapers of Riedel and Sidorenko (1995), ``sqrt(2/(N+1)) sin(πk(n+1)/(N+1))``: each tapered transform is the
@@ -84,7 +87,6 @@ def density(values: FloatArray, rate_hz: float, tapers: int = TAPERS, top_hz: fl
     values : float64 array, shape (frames,)
         Free of strong lines: these are fitted and taken out before.
     rate_hz : float
-    tapers : int
     top_hz : float, optional
         Where it may end, below half the rate: what is not wanted need not be worked out.
     """
@@ -94,27 +96,27 @@ def density(values: FloatArray, rate_hz: float, tapers: int = TAPERS, top_hz: fl
     length = 2 * (frames + 1)
     transform = rfft(values, length)
     # X(-m) = conj(X(m)) and X(length - m) = conj(X(m)): extend both ends by the greatest shift.
-    beyond = np.conj(transform[-2 : -2 - tapers : -1])
+    beyond = np.conj(transform[-2 : -2 - TAPERS : -1])
     if top_hz is not None:
         last = 2 * int(np.ceil(top_hz / rate_hz * (frames + 1)))
-        if last + tapers < len(transform):
-            transform, beyond = transform[: last + 1], transform[last + 1 : last + 1 + tapers]
-    padded = np.concatenate((np.conj(transform[tapers:0:-1]), transform, beyond))
+        if last + TAPERS < len(transform):
+            transform, beyond = transform[: last + 1], transform[last + 1 : last + 1 + TAPERS]
+    padded = np.concatenate((np.conj(transform[TAPERS:0:-1]), transform, beyond))
     bins = (len(transform) + 1) // 2
     total = np.zeros(bins)
     # In parts that stay in the processor's cache.
     for first in range(0, bins, BINS_AT_ONCE):
         count = min(BINS_AT_ONCE, bins - first)
-        for taper in range(1, tapers + 1):
+        for taper in range(1, TAPERS + 1):
             turn = np.exp(2j * np.pi * taper / length)
-            below, above = 2 * first + tapers - taper, 2 * first + tapers + taper
+            below, above = 2 * first + TAPERS - taper, 2 * first + TAPERS + taper
             part = padded[below : below + 2 * count - 1 : 2] * turn
             part -= padded[above : above + 2 * count - 1 : 2] * np.conj(turn)
             total[first : first + count] += part.real**2 + part.imag**2
     # |1/2i|² · 2/(N+1) from the taper, 2 from one-sidedness, 1/rate from power to density.
-    total *= 1.0 / (tapers * (frames + 1) * rate_hz)
+    total *= 1.0 / (TAPERS * (frames + 1) * rate_hz)
     total[0] *= 0.5
-    return Density(total, rate_hz / (frames + 1), frames / rate_hz, tapers)
+    return Density(total, rate_hz / (frames + 1), frames / rate_hz, TAPERS)
 
 
 def band_power(
@@ -223,8 +225,6 @@ def find_lines(
     high_hz: float,
     *,
     most: int = 40,
-    factor: float = 30.0,
-    depth: float = 3e-8,
 ) -> FloatArray:
     """Find lines that stand out of the noise around them.
 
@@ -236,11 +236,6 @@ def find_lines(
         The band that is searched.
     most : int
         At most so many lines, the strongest first.
-    factor : float
-        A line's power over the median power around it; noise alone exceeds 30 in about one bin in 10**9.
-    depth : float
-        Peaks below this share of the greatest power are left: they may be the window's side lobes (-92 dB). Once what
-        is strong has been taken out, a further search finds them.
 
     Returns
     -------
@@ -251,14 +246,14 @@ def find_lines(
     spacing = 0.5 * rate_hz / (len(power) - 1)
     first, last = max(1, int(np.ceil(low_hz / spacing))), min(len(power) - 2, int(high_hz / spacing))
     inside = power[first : last + 1]
-    least = depth * float(np.max(power))
+    least = DEPTH * float(np.max(power))
     peaks = first + np.flatnonzero(
         (inside > least) & (inside >= power[first - 1 : last]) & (inside > power[first + 1 : last + 2])
     )
     # Over many bins, and over few where the noise is steep: a line fills 8 of these at most.
     for width in (256, 24):
         if len(peaks):
-            peaks = peaks[power[peaks] > factor * _local_median(power, width, peaks)]
+            peaks = peaks[power[peaks] > STANDS_OUT * _local_median(power, width, peaks)]
     chosen: list[int] = []
     for peak in peaks[np.argsort(-power[peaks], kind="stable")]:
         # Within the main lobe (4 bins of the record, 8 here) there is one line, not two.
@@ -269,10 +264,15 @@ def find_lines(
     places = np.array(sorted(chosen), dtype=np.int64)
     if not len(places):
         return np.zeros(0)
-    left, middle, right = (np.log(np.maximum(power[places + shift], 1e-300)) for shift in (-1, 0, 1))
+    return peak_places(power, places) * spacing
+
+
+def peak_places(power: FloatArray, peaks: IntArray) -> FloatArray:
+    """Return where peaks of a power spectrum have their tops, in bins: parabolas through three logarithms."""
+    left, middle, right = (np.log(np.maximum(power[peaks + shift], 1e-300)) for shift in (-1, 0, 1))
     curvature = left - 2.0 * middle + right
     offset = np.where(curvature < 0.0, 0.5 * (left - right) / np.where(curvature < 0.0, curvature, 1.0), 0.0)
-    return np.asarray((places + np.clip(offset, -0.5, 0.5)) * spacing)
+    return np.asarray(peaks + np.clip(offset, -0.5, 0.5))
 
 
 def line_spectrum(
