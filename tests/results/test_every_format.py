@@ -194,6 +194,6 @@ def test_a_format_that_says_what_cannot_be_is_refused(old, new, words, tmp_path)
 
 def test_cases_are_known_again_whatever_they_are_written_as():
     suite = run_suite(runs_of_every_verdict()[Verdict.FAIL])
-    places = [(placed.classname, placed.name) for placed in suite.cases]
+    places = [(case.classname, case.name) for case in suite.cases]
     assert len(set(places)) == len(places)
-    assert "failure" in {placed.case.outcome for placed in suite.cases}
+    assert "failure" in {case.outcome for case in suite.cases}
