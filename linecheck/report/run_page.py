@@ -22,8 +22,8 @@ from linecheck.history.population import (
 )
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.report.figures.curves import figures_of_check
-from linecheck.report.figures.data import Strip
-from linecheck.report.figures.strips import COVERAGE, UNCALIBRATED, limits_text, strips_of_check
+from linecheck.report.figures.data import COVERAGE, Strip
+from linecheck.report.figures.strips import UNCALIBRATED, limits_text, strips_of_check
 from linecheck.report.figures.words import (
     limit_text,
     measured_texts,
@@ -174,7 +174,9 @@ def _check_part(
     """Return one check; ``tightest`` names its judged value with the least margin, ``channels`` head its ``rows``."""
     metrics = tuple(_metric_parts(view, check, others))
     shown = {(part["metric"], strip["label"] or None) for part in metrics for strip in part["strips"]}
-    unshown = _unshown(check, shown)
+    readings = (item.reading for item in check.judged.readings)
+    # No mask judges what has no strip.
+    unshown = [reading for reading in readings if (reading.metric, reading.channel) not in shown]
     channels = tuple(dict.fromkeys(reading.channel or PAIR for reading in unshown))
     figures = figures_of_check(view, check, reference=reference)
     return {
@@ -185,7 +187,7 @@ def _check_part(
         "badge": badge(check.judged.verdict),
         "setup": setup_text(check.setup),
         "tightest": _tightest(check),
-        "problems": _merged_messages(check.judged.problems),
+        "problems": tuple(_lines([(None, problem) for problem in check.judged.problems])),
         "metrics": metrics,
         "channels": channels,
         "rows": tuple(_value_rows(check, unshown, channels)),
@@ -217,12 +219,6 @@ def _margin_words(item: JudgedReading | JudgedCurve, margin: float, limit: float
     return f"{name}: {margin_text(margin, what.unit)}"
 
 
-def _unshown(check: CheckOutcome, shown: set[tuple[str, str | None]]) -> list[Reading]:
-    """Return the readings that have no strip: no mask judges them."""
-    readings = [item.reading for item in check.judged.readings]
-    return [reading for reading in readings if (reading.metric, reading.channel) not in shown]
-
-
 def _value_rows(
     check: CheckOutcome, readings: Sequence[Reading], channels: Sequence[str]
 ) -> Iterable[tuple[str, str, str, tuple[str, ...]]]:
@@ -239,8 +235,7 @@ def _cell(reading: Reading) -> str:
     if reading.value is None:
         return "not measured"
     value, spread = measured_texts(reading.value, COVERAGE * (reading.uncertainty or 0.0), reading.unit)
-    if is_uncalibrated(reading):
-        spread = UNCALIBRATED
+    spread = UNCALIBRATED if is_uncalibrated(reading) else spread
     return f"{value}{' or better' * reading.is_bound} {spread}".rstrip()
 
 
@@ -271,10 +266,11 @@ def _metric_parts(
     strips = [
         strip
         for strip in strips_of_check(view, check, population=others)
-        if verdict in (None, strip.verdict) and (strip.verdict is not None or _can_be_seen(strip))
+        if verdict in (None, strip.judged.verdict)
+        and (strip.judged.verdict is not None or _can_be_seen(strip))
     ]
-    for metric in dict.fromkeys(strip.metric for strip in strips):
-        yield _of_strips([strip for strip in strips if strip.metric == metric], named)
+    for metric in dict.fromkeys(strip.reading.metric for strip in strips):
+        yield _of_strips([strip for strip in strips if strip.reading.metric == metric], named)
     curves = [item for item in check.judged.curves if item.verdict is not None]
     curves = [item for item in curves if verdict in (None, item.verdict)]
     for metric in dict.fromkeys(item.curve.metric for item in curves):
@@ -283,18 +279,19 @@ def _metric_parts(
 
 def _can_be_seen(strip: Strip) -> bool:
     """Return whether a value's place among others is more than its own uncertainty."""
-    values = [*strip.others, *(() if strip.value is None else (strip.value,))]
-    return float(np.ptp(values)) > 8.0 * (strip.uncertainty or 0.0)
+    value = strip.reading.value
+    values = [*strip.others, *(() if value is None else (value,))]
+    return float(np.ptp(values)) > 8.0 * (strip.reading.uncertainty or 0.0)
 
 
 def _of_strips(strips: Sequence[Strip], named: bool) -> Part:
-    first = strips[0]
+    metric = strips[0].reading.metric
     parts = tuple(strip_part(strip, named=named) for strip in strips)
     return {
-        "name": metric_name(first.metric),
-        "metric": first.metric,
+        "name": metric_name(metric),
+        "metric": metric,
         "badge": _common([part["badge"] for part in parts]),
-        "limits": limits_text(first),
+        "limits": limits_text(strips[0]),
         "strips": parts,
         "lines": (),
     }
@@ -376,11 +373,6 @@ def _closing(text: str, group: Sequence[Trouble]) -> str:
     return f"{text} (Not said of {' and '.join(without)}.)" if without else text
 
 
-def _merged_messages(problems: Iterable[Problem]) -> tuple[str, ...]:
-    """Return the problems of one check, once for all channels that have them."""
-    return tuple(_lines([(None, problem) for problem in problems]))
-
-
 def _commonest_cause(troubles: Sequence[Trouble], check_count: int) -> str:
     """Return in a sentence what is wrong most often: of the whole run if anything is, else in most checks."""
     causes = [
@@ -438,7 +430,7 @@ def other_units_of(view: Run, population: Populations | None, reference: Run | N
 
 def _rows(
     view: Run,
-    others: Mapping[tuple[str, str, str | None], Population],
+    others: Others,
     references: Mapping[tuple[str, str, str | None], Reading],
 ) -> Iterator[Part]:
     for check in view.checks:

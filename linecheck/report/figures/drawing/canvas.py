@@ -22,7 +22,7 @@ from linecheck.report.figures.drawing.palette import (
     QUIET_INK,
     REFERENCE,
 )
-from linecheck.report.figures.table import drawn_series, limit_line_at
+from linecheck.report.figures.table import drawn_series, limit_line_at, with_unit
 from linecheck.report.figures.words import axis_number, short_number
 
 if TYPE_CHECKING:
@@ -105,12 +105,8 @@ def _draw_axes(figure: Figure, axes: Axes) -> None:
     axes.set_axisbelow(True)
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(length=2.5, width=0.6, labelsize=7.5)
-    axes.set_xlabel(_labelled(figure.x.label, figure.x.unit), fontsize=8, labelpad=2)
-    axes.set_ylabel(_labelled(figure.y.label, figure.y.unit), fontsize=8, labelpad=3)
-
-
-def _labelled(label: str, unit: str) -> str:
-    return visible(f"{label}, {unit}" if unit else label)
+    axes.set_xlabel(visible(with_unit(figure.x.label, figure.x.unit)), fontsize=8, labelpad=2)
+    axes.set_ylabel(visible(with_unit(figure.y.label, figure.y.unit)), fontsize=8, labelpad=3)
 
 
 def _draw_masks(figure: Figure, axes: Axes, labels: Labels) -> None:
