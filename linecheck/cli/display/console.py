@@ -18,11 +18,10 @@ from linecheck.cli.display.result import (
     aligned,
     headline,
     plain,
+    result_text,
     show,
-    show_result,
     with_top_below,
 )
-from linecheck.gates.gatekeeper import Standing
 from linecheck.gates.known_units import Stated
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
@@ -108,11 +107,11 @@ def line_of(event: Event) -> str | None:
 
 def _show(event: Event) -> None:
     """Show a result."""
+    screen = Screen.of_stdout()
     match event:
         case VerdictKnown():
-            show_result(event.run, attempt=event.attempt, verdict=event.verdict)
+            show(result_text(event.run, screen, attempt=event.attempt, verdict=event.verdict), screen)
         case SetsSummed():
-            screen = Screen.of_stdout()
             show(sets_text(event.briefs, event.verdict, screen), screen)
         case SetCompared():
             show_compared(event.compared)
@@ -136,7 +135,9 @@ def _show_gate(event: GateStated) -> None:
         _show_stated(event.stated, what)
     else:
         _show_golden(event.stated)
-    _show_standing(event.standing)
+    standing = event.standing
+    answer = "● units may be judged" if standing.may_judge else f"✖ units may not be judged: {standing.why}"
+    click.echo(one_line(answer))
 
 
 def _show_golden(stated: Stated) -> None:
@@ -176,14 +177,6 @@ def _show_stated(stated: Stated, what: str) -> None:
             f"  holds until {until} UTC, unless the station config, the limit file or linecheck changes before"
         )
     click.echo(f"  run in record {own}, stated in record {stated.head.sequence}; head {stated.head}")
-
-
-def _show_standing(standing: Standing) -> None:
-    """Say whether units may be judged now, and what else is missing."""
-    if standing.may_judge:
-        click.echo("● units may be judged")
-    else:
-        click.echo(f"✖ units may not be judged: {one_line(standing.why)}")
 
 
 #: Of so many sets the findings are listed, so many of each.

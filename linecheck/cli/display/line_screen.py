@@ -79,7 +79,9 @@ class LineScreen:
             case GateStated():
                 for reason in event.stated.reasons:
                     _say(reason, screen)
-                _end("met" if event.stated.met else "not met", event.serial, _after_gate(event), screen)
+                standing, state = event.standing, "met" if event.stated.met else "not met"
+                act = "Units may be judged. Next unit." if standing.may_judge else f"Stop: {standing.why}."
+                _end(state, event.serial, act, screen)
             case _:
                 self._beside(event)
 
@@ -99,7 +101,7 @@ class LineScreen:
             _say(text, screen)
         if len(wrong) > most:
             _say(f"and {len(wrong) - most} more: linecheck log show {run.serial}", screen)
-        for text in path_note(run, screen):
+        for text in path_note(run):
             _say(text, screen)
         if run.purpose == "unit":
             state = run.state if event.verdict is run.verdict else event.verdict.value
@@ -127,10 +129,6 @@ def next_act(run: Run, state: str) -> str:
     if run.stopped_after_fail:
         return "The run was stopped after a value had failed: it counts as a fail. Set it aside."
     return _NEXT[state]
-
-
-def _after_gate(event: GateStated) -> str:
-    return "Units may be judged. Next unit." if event.standing.may_judge else f"Stop: {event.standing.why}."
 
 
 def _end(state: str, whose: str, act: str, screen: Screen) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from linecheck.checks.parts.declared import difference_unit
 from linecheck.cli.display.banner import mark
-from linecheck.cli.display.result import Screen, aligned, plain, result_text, show
+from linecheck.cli.display.result import Screen, aligned, channel_cells, plain, result_text, show
 from linecheck.history.baseline.regressed import Regressed, answer_counts, regression_findings
 from linecheck.history.baseline.regression import Comparison, by_badness, fixed
 from linecheck.limits.regression import Answer
@@ -79,24 +79,16 @@ def comparison_table(
     head = ["", "check", "metric", *channels, "margin", "answer"]
     telling = [by_badness(row.values())[0] for row in rows.values()]
     body = [_cells(row, worst, channels, screen) for row, worst in zip(rows.values(), telling, strict=True)]
-    cells = [head, *([plain(cell, screen) for cell in row] for row in body)]
-    yield from aligned(cells, screen, [None, *(entry.verdict for entry in telling)])
+    yield from aligned([head, *body], screen, [None, *(entry.verdict for entry in telling)])
 
 
 def _cells(
     row: Mapping[str | None, Comparison], worst: Comparison, channels: Sequence[str], screen: Screen
 ) -> list[str]:
-    values = [_change(row.get(channel)) for channel in channels]
-    if None in row:
-        values = [f"{_change(row[None])} (pair)", *("" for _ in channels[1:])]
-    return [
-        mark(worst.verdict, ascii_only=screen.ascii_only),
-        worst.check,
-        worst.metric,
-        *values,
-        number(worst.margin, difference_unit(worst.unit)),
-        _answer(worst),
-    ]
+    sign, values = mark(worst.verdict, ascii_only=screen.ascii_only), channel_cells(row, channels, _change)
+    margin = number(worst.margin, difference_unit(worst.unit))
+    cells = (sign, worst.check, worst.metric, *values, margin, _answer(worst))
+    return [plain(cell, screen) for cell in cells]
 
 
 def _answer(entry: Comparison) -> str:
