@@ -19,7 +19,7 @@ from linecheck.files.text import visible
 from linecheck.history.referenced import referenced_runs
 from linecheck.log import Log
 from linecheck.log.archive import Archive, Scan
-from linecheck.log.archive.forecast import HORIZON_DAYS, Forecast, by_class, forecast
+from linecheck.log.archive.forecast import HORIZON_DAYS, by_class, forecast
 from linecheck.log.archive.free_space import Disk, disk_of
 from linecheck.log.archive.removal import CAPTURES_REMOVED, Removed, refuse_damaged, remove
 from linecheck.log.archive.retention import GIGABYTE, Removal, Retention, removals, retention, total_bytes
@@ -114,19 +114,18 @@ def _show_kept(scan: Scan, policy: Retention) -> None:
     if not totals:
         click.echo("no captures are kept yet")
         return
-    rows = []
-    for total in totals:
-        days = policy.keep_days.get(total.kept_class)
-        rows.append(
-            (
-                total.kept_class,
-                str(total.runs),
-                size_text(total.size_bytes),
-                f"{total.oldest:%Y-%m-%d}",
-                f"{total.newest:%Y-%m-%d}",
-                "always" if days is None else f"{days} days",
-            )
+    kept = {name: f"{days} days" for name, days in policy.keep_days.items() if days is not None}
+    rows = [
+        (
+            total.kept_class,
+            str(total.runs),
+            size_text(total.size_bytes),
+            f"{total.oldest:%Y-%m-%d}",
+            f"{total.newest:%Y-%m-%d}",
+            kept.get(total.kept_class, "always"),
         )
+        for total in totals
+    ]
     print_table(("class", "runs", "bytes", "oldest", "newest", "kept for"), rows, right=(1, 2))
     limit = "" if policy.most_bytes is None else f" of {size_text(policy.most_bytes)} at most"
     click.echo(f"\nall: {counted(len(scan.entries), 'run')}, {size_text(total_bytes(scan.entries))}{limit}")
@@ -142,26 +141,21 @@ def _show_growth(scan: Scan, policy: Retention, today: date, disk: Disk, reserve
     click.echo(
         f"grows by {size_text(ahead.bytes_per_day)} a day, taken from the last {days} on which anything was kept"
     )
-    for line in _outlook(ahead, policy, today, HORIZON_DAYS // 365):
-        click.echo(line)
 
-
-def _outlook(ahead: Forecast, policy: Retention, today: date, years: int) -> list[str]:
     def told(when: date | None) -> str:
         if when is None:
-            return f"not within {years} years"
+            return f"not within {HORIZON_DAYS // 365} years"
         return f"on {when}" if when > today else "now"
 
-    lines = [
+    click.echo(
         f"the disk reaches its reserve: {told(ahead.reserve_without)} if nothing is removed, "
         f"{told(ahead.reserve_with)} with what retention removes"
-    ]
+    )
     if policy.most_bytes is not None:
-        lines.append(
+        click.echo(
             f"the archive reaches its limit: {told(ahead.limit_without)} if nothing is removed, "
             f"{told(ahead.limit_with)} with what is removed by age"
         )
-    return lines
 
 
 @command.command("retain")

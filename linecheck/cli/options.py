@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from linecheck.log import Log, LogReader
     from linecheck.station.config.station import StationConfig
 
-#: Where a station's log is, unless its config says otherwise.
 #: Where a command's context says that ``--all`` was given: the screen asks for it, several calls further down.
 EVERYTHING = "linecheck.everything"
+#: Where a station's log is, unless its config says otherwise.
 DEFAULT_LOG = "results/linecheck.sqlite"
 MAX_LISTED = 100_000
 MAX_WORKERS = 256
