@@ -13,7 +13,7 @@ from typing import Any
 import click
 
 from linecheck.cli.display.messages import counted, overwritten_line, print_table, size_text, tell
-from linecheck.cli.options import limit_option, log_reader
+from linecheck.cli.options import limit_option, log_reader, station_file_option
 from linecheck.errors import ExitStatus, RecordError, UsageError
 from linecheck.files.text import visible
 from linecheck.history.referenced import referenced_runs
@@ -32,13 +32,7 @@ from linecheck.station.config.station import StationConfig
 IDLE_DAYS = 30
 _SHOWN_EVERY = 1000
 
-_station_option = click.option(
-    "--station",
-    "station_path",
-    required=True,
-    metavar="FILE",
-    help="Station config (TOML) with the [archive].",
-)
+_station_option = station_file_option(required=True, help="Station config (TOML) with the [archive].")
 
 
 @click.group(name="archive")

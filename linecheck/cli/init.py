@@ -34,7 +34,7 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}")
 @click.option(
     "--demo", is_flag=True, help="Write the demonstration's limit files and station configs instead."
 )
-@click.option("--out", "folder", default=".", show_default=True, metavar="DIR", help="Folder to write into.")
+@click.option("--out", "folder", default=".", metavar="DIR", help="Folder to write into.")
 @click.option("--model", metavar="NAME", help="Model, as it is to be in limit file and log.")
 @click.option(
     "--class", "device_class", metavar="|".join(CLASSES), help="What the unit is: masks begin there."

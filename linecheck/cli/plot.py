@@ -45,7 +45,6 @@ FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
     "form",
     type=click.Choice(list(FORMATS)),
     default="svg",
-    show_default=True,
     help="File format.",
 )
 @beside_options
@@ -53,7 +52,6 @@ FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
     "--width",
     type=click.IntRange(300, 8000),
     default=1340,
-    show_default=True,
     metavar="PX",
     help="Width of a PNG.",
 )

@@ -79,7 +79,6 @@ def command(comparison: str, place: LogPlace, signed: Signature) -> None:
         "--decision",
         type=_DECISIONS,
         default="accept",
-        show_default=True,
         help="The decision on what was compared.",
     ),
 )

@@ -69,7 +69,6 @@ def assets_command(place: LogPlace, as_json: bool) -> None:
     "form",
     type=click.Choice(["table", *(name for name, form in export_formats().items() if form.is_text)]),
     default="table",
-    show_default=True,
     help="Output format.",
 )
 def used_command(place: LogPlace, asset: str, since: str | None, until: str | None, form: str) -> None:

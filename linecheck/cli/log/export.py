@@ -30,9 +30,7 @@ from linecheck.log.export.tables import TABLES, Table, TableName
     type=click.Choice(tuple(export_formats())),
     help="File format [default: by the file's ending].",
 )
-@click.option(
-    "--what", type=click.Choice(list(TABLES)), default="runs", show_default=True, help="What the rows are."
-)
+@click.option("--what", type=click.Choice(list(TABLES)), default="runs", help="What the rows are.")
 @click.option(
     "--columns", is_flag=True, help="List the columns of the table and what they mean; export nothing."
 )

@@ -51,7 +51,6 @@ def _options(purpose: str) -> list[Option]:
             "--purpose",
             type=click.Choice(_PURPOSES),
             default=purpose,
-            show_default=True,
             help="Purpose of the runs.",
         ),
         click.option("--since", metavar="TIME", help="Recorded at this date or time (UTC) or later."),

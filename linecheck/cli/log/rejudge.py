@@ -14,7 +14,14 @@ from linecheck.cli.display.console import Console
 from linecheck.cli.display.progress import counting_bar, shows_bars
 from linecheck.cli.display.rejudge import show_tally
 from linecheck.cli.log.filters import filter_options
-from linecheck.cli.options import LogPlace, limit_option, limits_by_model, log_options, workers_option
+from linecheck.cli.options import (
+    LogPlace,
+    limit_option,
+    limits_by_model,
+    limits_files_option,
+    log_options,
+    workers_option,
+)
 from linecheck.errors import ExitStatus, FileError, UsageError
 from linecheck.history.rejudge.remeasure import (
     NO_CAPTURES,
@@ -42,11 +49,7 @@ DEFAULT_ARCHIVE = "archive"
 
 @click.command("rejudge")
 @log_options
-@click.option(
-    "--limits",
-    "limits_paths",
-    multiple=True,
-    metavar="FILE",
+@limits_files_option(
     help="Judge by this limit file; for runs of several models one for each [default: the one that judged the newest "
     "run, as it is now].",
 )

@@ -60,7 +60,6 @@ def status_command(place: LogPlace) -> None:
     "every",
     type=click.IntRange(2, 1_000_000),
     default=20,
-    show_default=True,
     metavar="N",
     help="Keep every N-th record whole.",
 )

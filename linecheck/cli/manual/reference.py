@@ -27,7 +27,9 @@ def _walked(
 ) -> Iterator[tuple[str, click.Command, click.Context]]:
     """Yield a command and all below it, with their whole names."""
     own = name if parent is None else name.rpartition(" ")[2]
-    context = click.Context(command, info_name=own, parent=parent, max_content_width=100, terminal_width=80)
+    context = click.Context(
+        command, info_name=own, parent=parent, terminal_width=80, **command.context_settings
+    )
     yield name, command, context
     if isinstance(command, click.Group):
         for each in command.list_commands(context):

@@ -11,7 +11,7 @@ import click
 
 from linecheck.cli.display import self_check as display
 from linecheck.cli.display.messages import tell
-from linecheck.cli.options import station_option
+from linecheck.cli.options import limits_file_option, station_option
 from linecheck.cli.prompts import Prompt
 from linecheck.errors import ExitStatus, RecordError, UsageError
 from linecheck.files.write import write_atomically
@@ -42,12 +42,7 @@ PATCH = "Disconnect the unit and patch the station's output to its input, channe
 
 @click.command(name="check")
 @station_option
-@click.option(
-    "--limits",
-    "limits_path",
-    metavar="FILE",
-    help="Limit file: show which of its masks this path can decide.",
-)
+@limits_file_option(help="Limit file: show which of its masks this path can decide.")
 @click.option("--budget", is_flag=True, help="Print each mask's uncertainty budget.")
 @click.option("--json", "json_path", metavar="FILE", help="Also write the result to FILE, as JSON.")
 @click.option("--patched", is_flag=True, help="The loop is already patched; do not ask.")

@@ -10,7 +10,7 @@ import click
 
 from linecheck.checks.base import Problem
 from linecheck.cli.display.messages import one_line, print_table
-from linecheck.cli.options import log_reader, station_option
+from linecheck.cli.options import limits_file_option, log_reader, station_option
 from linecheck.errors import ExitStatus
 from linecheck.gates.gatekeeper import Gatekeeper, Standing
 from linecheck.gates.gates import GateState
@@ -21,12 +21,7 @@ from linecheck.station.config.station import StationConfig
 
 @click.command("status")
 @station_option
-@click.option(
-    "--limits",
-    "limits_path",
-    metavar="FILE",
-    help="Limit file of the model; without it, changed limits are not noticed.",
-)
+@limits_file_option(help="Limit file of the model; without it, changed limits are not noticed.")
 def status_command(station_path: str, limits_path: str | None) -> ExitStatus:
     """Show whether the station may judge units now.
 
