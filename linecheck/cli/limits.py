@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import click
@@ -15,7 +14,7 @@ from linecheck.files.text import visible
 from linecheck.limits.loading.load import load_limits, load_with_warnings
 from linecheck.limits.mask_warnings import decided_before
 from linecheck.limits.meaning import bounds_text, meaning, outside_text
-from linecheck.limits.model import Check, LimitFile, Mask
+from linecheck.limits.model import Check, LimitFile
 
 
 @click.group(name="limits")
@@ -83,15 +82,14 @@ HEAD = ["metric", "unit", "better", "passes", "fails", "regression", "decided by
 def limits_text(limits: LimitFile, screen: Screen) -> str:
     """Return every check of a limit file with its masks; a check without any is named."""
     head = f"{limits.path}: model {limits.model}, revision {limits.revision}, decision {limits.decision}"
-    entries = [(check, [(spec, check.masks[spec.name]) for spec in check.masked]) for check in limits.checks]
-    cells = [HEAD, *([_shown(cell, screen) for cell in _cells(*row)] for row in _rows(entries))]
-    lines = iter(list(aligned(cells, screen, [None] * len(cells))))
+    rows = [_cells(check, spec) for check in limits.checks for spec in check.masked]
+    cells = [HEAD, *([_shown(cell, screen) for cell in row] for row in rows)]
+    lines = aligned(cells, screen, [None] * len(cells))
     blocks = [plain(head, screen), next(lines)]
-    for check, masked in entries:
-        what = f"{check.name}: {check.kind.text}" if masked else f"{check.name}: {check.kind.text} (no mask)"
-        block = [plain(what, screen)]
-        for spec, mask in masked:
-            block += [next(lines), f"      {plain(meaning(spec, mask), screen)}"]
+    for check in limits.checks:
+        block = [plain(f"{check.name}: {check.kind.text}{'' if check.masked else ' (no mask)'}", screen)]
+        for spec in check.masked:
+            block += [next(lines), f"      {plain(meaning(spec, check.masks[spec.name]), screen)}"]
             if spec.superseded_by is not None:
                 block.append(f"      {plain(str(spec.superseded_by), screen)}")
         blocks.append("\n".join(block))
@@ -102,15 +100,8 @@ def _shown(cell: str, screen: Screen) -> str:
     return plain(cell.replace("≥", ">=").replace("≤", "<=") if screen.ascii_only else cell, screen)
 
 
-_Masked = tuple[MetricSpec | CurveSpec, Mask]
-
-
-def _rows(entries: list[tuple[Check, list[_Masked]]]) -> Iterator[tuple[Check, MetricSpec | CurveSpec, Mask]]:
-    return ((check, spec, mask) for check, masked in entries for spec, mask in masked)
-
-
-def _cells(check: Check, spec: MetricSpec | CurveSpec, mask: Mask) -> list[str]:
-    first = decided_before(check, spec)
+def _cells(check: Check, spec: MetricSpec | CurveSpec) -> list[str]:
+    first, mask = decided_before(check, spec), check.masks[spec.name]
     margin = check.regression.get(spec.name)
     return [
         spec.name,

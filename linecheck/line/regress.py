@@ -25,7 +25,7 @@ from linecheck.limits.model import LimitFile
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetCompared
 from linecheck.line.recording import exit_status
 from linecheck.line.sets import judged_sets, report_totals
-from linecheck.results.files import Contents, ResultFiles, SetFiles
+from linecheck.results.files import ResultFiles, SetFiles, contents
 from linecheck.results.formats.base import OneRun
 from linecheck.results.overview import MAX_CHARACTERS, MAX_FINDINGS, Brief, brief
 
@@ -106,7 +106,7 @@ def _write_only(compared: Regressed, wanted: ResultFiles, listener: Listener, *,
     )
     trouble = None
     try:
-        wanted.write(Contents(one).of)
+        wanted.write(contents(one))
     except RecordError as error:
         trouble = FilesNotWritten(outcome.run_id, outcome.serial, str(error))
     listener(SetCompared(compared))

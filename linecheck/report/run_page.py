@@ -381,20 +381,16 @@ def _commonest_cause(troubles: Sequence[Trouble], check_count: int) -> str:
     whole = next((problem for check, problem in causes if check is None), None)
     if whole is not None:
         return f"Cause: {_first_sentence(whole.message)}."
-    found: dict[str, list[tuple[str, Problem]]] = {}
+    found: dict[str, dict[str | None, Problem]] = {}
     for check, problem in causes:
-        if check is not None and check not in [name for name, _ in found.get(problem.code, [])]:
-            found.setdefault(problem.code, []).append((check, problem))
+        found.setdefault(problem.code, {}).setdefault(check, problem)
     if not found:
         return ""
     code, places = max(found.items(), key=lambda entry: len(entry[1]))
-    check, problem = places[0]
-    count = f"in {len(places)} of {check_count} checks" if check_count > 1 else f"in {check}"
-    example = (
-        f"{check}: {_first_sentence(problem.message)}"
-        if check_count > 1
-        else _first_sentence(problem.message)
-    )
+    check, problem = next(iter(places.items()))
+    count, example = f"in {check}", _first_sentence(problem.message)
+    if check_count > 1:
+        count, example = f"in {len(places)} of {check_count} checks", f"{check}: {example}"
     return f"Commonest cause, {count}: {plain_name(code)} ({example})."
 
 
