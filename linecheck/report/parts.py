@@ -98,7 +98,7 @@ def strip_part(strip: Strip, *, named: bool) -> Part:
         "margin": margin,
         "alt": " ".join(alt.replace(" .", ".").split()),
         "zones": tuple(_zones(strip)),
-        "edges": tuple(_edges(strip)),
+        "edges": tuple((kind, _place(strip, edge)) for kind, edge, _ in strip.zones),
         "at": at,
         "spread": ends,
         "others": tuple(_place(strip, other) for other in strip.others) if few else (),
@@ -119,26 +119,9 @@ def _place(strip: Strip, value: float) -> float:
 
 
 def _zones(strip: Strip) -> Iterable[tuple[str, float, float]]:
-    """Yield what lies beyond the limits: marginal, then fail; all else passes."""
-    for passes, fails, end in (
-        (strip.edges.pass_min, strip.edges.fail_min, strip.low),
-        (strip.edges.pass_max, strip.edges.fail_max, strip.high),
-    ):
-        if passes is not None:
-            yield _zone(strip, "marginal", passes, end if fails is None else fails)
-        if fails is not None:
-            yield _zone(strip, "fail", fails, end)
-
-
-def _zone(strip: Strip, kind: str, one: float, other: float) -> tuple[str, float, float]:
-    start, end = sorted((_place(strip, one), _place(strip, other)))
-    return kind, start, round(end - start, 3)
-
-
-def _edges(strip: Strip) -> Iterable[tuple[str, float]]:
-    for kind, edge in zip(("marginal", "marginal", "fail", "fail"), strip.edges, strict=True):
-        if edge is not None:
-            yield kind, _place(strip, edge)
+    for kind, one, other in strip.zones:
+        start, end = sorted((_place(strip, one), _place(strip, other)))
+        yield kind, start, round(end - start, 3)
 
 
 def _margin(item: JudgedReading) -> str:

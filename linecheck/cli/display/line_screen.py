@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import textwrap
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from typing import Final
 
 import click
 
-from linecheck.cli.display.banner import banner, colour, large
+from linecheck.cli.display.banner import large
 from linecheck.cli.display.console import Console, line_of
-from linecheck.cli.display.result import MAX_BESIDE_A_CAUSE, Screen, path_note, plain, show
+from linecheck.cli.display.result import MAX_BESIDE_A_CAUSE, Screen, headline, path_note, plain, show
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
     CapturesKept,
@@ -133,10 +134,7 @@ def next_act(run: Run, state: str) -> str:
 
 def _end(state: str, whose: str, act: str, screen: Screen) -> None:
     """Show the state, whose it is and what to do next, last of all."""
-    lines = banner(state, _width(screen), ascii_only=screen.ascii_only)
-    if screen.coloured:
-        lines = [click.style(line, fg=colour(state), bold=True) for line in lines]
-    _echo(["", *lines, ""], screen)
+    _echo([headline(state, replace(screen, large=True, columns=_width(screen))), ""], screen)
     _say(whose[: 2 * _COLUMNS], screen)
     _say(act, screen)
 

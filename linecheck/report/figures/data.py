@@ -8,6 +8,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -90,6 +91,9 @@ class Figure:
     caption: str = ""
 
 
+Zone = Literal["marginal", "fail"]
+
+
 class Edges(NamedTuple):
     """The limits of a value; None where that side has none."""
 
@@ -124,3 +128,13 @@ class Strip:
     def spread(self) -> float:
         """The expanded uncertainty; 0 where none is known."""
         return COVERAGE * (self.reading.uncertainty or 0.0)
+
+    @property
+    def zones(self) -> Iterator[tuple[Zone, float, float]]:
+        """What lies beyond the limits, from its limit on: marginal, then fail; all else passes."""
+        pass_min, pass_max, fail_min, fail_max = self.edges
+        for passes, fails, end in ((pass_min, fail_min, self.low), (pass_max, fail_max, self.high)):
+            if passes is not None:
+                yield "marginal", passes, end if fails is None else fails
+            if fails is not None:
+                yield "fail", fails, end

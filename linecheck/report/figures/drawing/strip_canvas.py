@@ -52,16 +52,13 @@ def _draw_bar(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's a
     axes.set_ylim(0.0, 1.0)
     axes.set_yticks([])
     axes.spines[:].set_linewidth(0.5)
-    for passes, fails, end in (
-        (strip.edges.pass_max, strip.edges.fail_max, strip.high),
-        (strip.edges.pass_min, strip.edges.fail_min, strip.low),
-    ):
-        if passes is not None:
-            axes.axvspan(passes, fails if fails is not None else end, facecolor=MARGINAL[0], linewidth=0)
-            axes.axvline(passes, color=MARGINAL[1], linewidth=0.9)
-        if fails is not None:
-            axes.axvspan(fails, end, **HATCHED, hatch="/////", linewidth=0)
-            axes.axvline(fails, color=FAILS[1], linewidth=1.2)
+    for kind, edge, end in strip.zones:
+        if kind == "marginal":
+            axes.axvspan(edge, end, facecolor=MARGINAL[0], linewidth=0)
+            axes.axvline(edge, color=MARGINAL[1], linewidth=0.9)
+        else:
+            axes.axvspan(edge, end, **HATCHED, hatch="/////", linewidth=0)
+            axes.axvline(edge, color=FAILS[1], linewidth=1.2)
     _draw_limits(axes, strip)
     _draw_others(axes, strip)
     if strip.reading.value is None:
