@@ -57,7 +57,10 @@ def command(demo: bool, folder: str, **given: Any) -> None:  # noqa: ANN401 - ea
     reachable at the word length that is played: a start, to be tightened by what your own units read.
     """
     if demo:
-        _refuse_answers(given)
+        used = [name for name, value in given.items() if value is not None]
+        if used:
+            option = used[0].removeprefix("device_").replace("_", "-")
+            raise UsageError(f"--demo asks for nothing: leave out --{option}")
         texts = demo_files()
     else:
         answers = _answers(given)
@@ -65,13 +68,6 @@ def command(demo: bool, folder: str, **given: Any) -> None:  # noqa: ANN401 - ea
     for path in write_new(Path(folder), texts):
         click.echo(str(path))
     _tell_next(folder, None if demo else answers)
-
-
-def _refuse_answers(given: dict[str, Any]) -> None:
-    used = [name for name, value in given.items() if value is not None]
-    if used:
-        option = used[0].removeprefix("device_").replace("_", "-")
-        raise UsageError(f"--demo asks for nothing: leave out --{option}")
 
 
 @dataclass(frozen=True)

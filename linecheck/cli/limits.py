@@ -8,7 +8,7 @@ import click
 
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.cli.display.messages import counted
-from linecheck.cli.display.result import Screen, aligned, plain, show
+from linecheck.cli.display.result import Screen, aligned
 from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import visible
 from linecheck.limits.loading.load import load_limits, load_with_warnings
@@ -73,7 +73,7 @@ def show_command(file: str) -> None:
     Exit status: 0, or 2 where the file has a fault.
     """
     screen = Screen.of_stdout()
-    show(limits_text(load_limits(file), screen), screen)
+    screen.show(limits_text(load_limits(file), screen))
 
 
 HEAD = ["metric", "unit", "better", "passes", "fails", "regression", "decided by"]
@@ -85,19 +85,19 @@ def limits_text(limits: LimitFile, screen: Screen) -> str:
     rows = [_cells(check, spec) for check in limits.checks for spec in check.masked]
     cells = [HEAD, *([_shown(cell, screen) for cell in row] for row in rows)]
     lines = aligned(cells, screen, [None] * len(cells))
-    blocks = [plain(head, screen), next(lines)]
+    blocks = [screen.plain(head), next(lines)]
     for check in limits.checks:
-        block = [plain(f"{check.name}: {check.kind.text}{'' if check.masked else ' (no mask)'}", screen)]
+        block = [screen.plain(f"{check.name}: {check.kind.text}{'' if check.masked else ' (no mask)'}")]
         for spec in check.masked:
-            block += [next(lines), f"      {plain(meaning(spec, check.masks[spec.name]), screen)}"]
+            block += [next(lines), f"      {screen.plain(meaning(spec, check.masks[spec.name]))}"]
             if spec.superseded_by is not None:
-                block.append(f"      {plain(str(spec.superseded_by), screen)}")
+                block.append(f"      {screen.plain(str(spec.superseded_by))}")
         blocks.append("\n".join(block))
     return "\n\n".join(blocks)
 
 
 def _shown(cell: str, screen: Screen) -> str:
-    return plain(cell.replace("≥", ">=").replace("≤", "<=") if screen.ascii_only else cell, screen)
+    return screen.plain(cell.replace("≥", ">=").replace("≤", "<=") if screen.ascii_only else cell)
 
 
 def _cells(check: Check, spec: MetricSpec | CurveSpec) -> list[str]:

@@ -158,7 +158,7 @@ def run_suite(
         host=run.station or "localhost",
         started=run.started,
         seconds=run.duration_seconds,
-        properties=_properties(run, more) | _cause_properties(causes),
+        properties=_properties(run, more, causes),
         cases=tuple(_placed(place or run.model, cases)),
         notes=tuple(notes),
     )
@@ -168,13 +168,6 @@ def _with_cause(cases: Iterable[Case], causes: Causes | None) -> list[Case]:
     """Return cases of which those that do not pass say the cause."""
     cause = "" if causes is None else causes.headline
     return [replace(case, cause=cause) if case.outcome != "passed" else case for case in cases]
-
-
-def _cause_properties(causes: Causes | None) -> dict[str, str]:
-    if causes is None or not (causes.stands_out or causes.first.is_none):
-        return {}
-    first = causes.first
-    return {"cause": first.code, "cause_probability": f"{first.probability:.2f}"}
 
 
 def _setting(step: SettingStep) -> str:
@@ -197,7 +190,7 @@ def _run_reasons(run: Run, judged: bool) -> list[str]:
     return reasons
 
 
-def _properties(run: Run, further: Iterable[Case]) -> dict[str, str]:
+def _properties(run: Run, further: Iterable[Case], causes: Causes | None) -> dict[str, str]:
     verdicts = [Verdict(case.kind) for case in further if case.kind in set(Verdict)]
     values: dict[str, object] = {
         "serial": run.serial,
@@ -214,6 +207,9 @@ def _properties(run: Run, further: Iterable[Case]) -> dict[str, str]:
         "station_config_sha256": run.station_config_sha256,
         "software": run.software,
     }
+    if causes is not None and (causes.stands_out or causes.first.is_none):
+        first = causes.first
+        values |= {"cause": first.code, "cause_probability": f"{first.probability:.2f}"}
     return {name: visible("" if value is None else str(value)) for name, value in values.items()}
 
 

@@ -8,7 +8,6 @@ from typing import Final
 
 import click
 
-from linecheck.cli.display.banner import mark
 from linecheck.cli.display.messages import one_line, tell
 from linecheck.cli.display.progress import RunProgress, SetsProgress
 from linecheck.cli.display.regression import show_compared
@@ -17,9 +16,7 @@ from linecheck.cli.display.result import (
     Screen,
     aligned,
     headline,
-    plain,
     result_text,
-    show,
     with_top_below,
 )
 from linecheck.gates.known_units import Stated
@@ -110,9 +107,9 @@ def _show(event: Event) -> None:
     screen = Screen.of_stdout()
     match event:
         case VerdictKnown():
-            show(result_text(event.run, screen, attempt=event.attempt, verdict=event.verdict), screen)
+            screen.show(result_text(event.run, screen, attempt=event.attempt, verdict=event.verdict))
         case SetsSummed():
-            show(sets_text(event.briefs, event.verdict, screen), screen)
+            screen.show(sets_text(event.briefs, event.verdict, screen))
         case SetCompared():
             show_compared(event.compared)
         case GateStated():
@@ -213,9 +210,9 @@ def _lines(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
     rows = [["", "verdict", "serial", "firmware", "set", "worst finding"]]
     for entry in briefs:
         whose = (entry.serial or UNKNOWN, entry.firmware or UNKNOWN, entry.path)
-        shown = [_ending(plain(text, screen)) for text in whose]
-        sign = mark(entry.verdict, ascii_only=screen.ascii_only)
-        rows.append([sign, entry.verdict.value, *shown, plain(entry.worst, screen)])
+        shown = [_ending(screen.plain(text)) for text in whose]
+        sign = screen.mark(entry.verdict)
+        rows.append([sign, entry.verdict.value, *shown, screen.plain(entry.worst)])
     return aligned(rows, screen, (None, *(entry.verdict for entry in briefs)))
 
 
@@ -229,11 +226,11 @@ def _details(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
     telling = [entry for entry in briefs if entry.found > 1]
     for entry in telling[:MAX_LISTED]:
         facts = (entry.path, entry.serial, entry.model, entry.firmware and f"firmware {entry.firmware}")
-        sign = mark(entry.verdict, ascii_only=screen.ascii_only)
-        lines = [f"  {sign} " + ", ".join(plain(fact, screen) for fact in facts if fact)]
+        sign = screen.mark(entry.verdict)
+        lines = [f"  {sign} " + ", ".join(screen.plain(fact) for fact in facts if fact)]
         most = MAX_BESIDE_A_CAUSE if entry.cause else MAX_FINDINGS
         told = entry.findings[:most]
-        lines += [f"    {plain(text, screen)}" for text in told]
+        lines += [f"    {screen.plain(text)}" for text in told]
         if entry.found > len(told):
             lines.append(f"    and {entry.found - len(told)} more")
         yield "\n".join(lines)

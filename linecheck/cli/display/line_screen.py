@@ -16,7 +16,7 @@ import click
 
 from linecheck.cli.display.banner import large
 from linecheck.cli.display.console import Console, line_of
-from linecheck.cli.display.result import MAX_BESIDE_A_CAUSE, Screen, headline, path_note, plain, show
+from linecheck.cli.display.result import MAX_BESIDE_A_CAUSE, Screen, headline, path_note
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
     CapturesKept,
@@ -57,12 +57,13 @@ class LineScreen:
     def __call__(self, event: Event) -> None:
         """Show an event."""
         screen = Screen.of_stdout()
+        screen = replace(screen, large=True, columns=min(screen.columns, _COLUMNS))
         match event:
             case UnitScanned():
                 click.clear()
                 # Whatever was scanned: it may be no serial number at all.
-                text = plain(event.serial[:_COLUMNS], screen)
-                _echo(large(text, _width(screen), ascii_only=screen.ascii_only), screen)
+                text = screen.plain(event.serial[:_COLUMNS])
+                screen.show("\n".join(large(text, screen.columns, ascii_only=screen.ascii_only)))
             case UnitAdmitted(tested_before=before) if before:
                 _say(line_of(event) or "", screen)
             case UnitRefused():
@@ -134,29 +135,21 @@ def next_act(run: Run, state: str) -> str:
 
 def _end(state: str, whose: str, act: str, screen: Screen) -> None:
     """Show the state, whose it is and what to do next, last of all."""
-    _echo([headline(state, replace(screen, large=True, columns=_width(screen))), ""], screen)
+    screen.show(headline(state, screen) + "\n")
     _say(whose[: 2 * _COLUMNS], screen)
     _say(act, screen)
 
 
 def _show_act(act: str, screen: Screen) -> None:
     """Show what to do next, set apart from all else."""
-    line = plain(f"Next: {act}", screen)
-    wrapped = textwrap.wrap(line, _width(screen) - 4, break_on_hyphens=False)
+    line = screen.plain(f"Next: {act}")
+    wrapped = textwrap.wrap(line, screen.columns - 4, break_on_hyphens=False)
     told = [f"  {click.style(part, bold=True) if screen.coloured else part}" for part in wrapped]
-    _echo(["", *told, ""], screen)
+    screen.show("\n".join(["", *told, ""]))
 
 
 def _say(text: str, screen: Screen) -> None:
     wrapped = textwrap.wrap(
-        plain(text, screen), _width(screen) - 2, subsequent_indent="  ", break_on_hyphens=False
+        screen.plain(text), screen.columns - 2, subsequent_indent="  ", break_on_hyphens=False
     )
-    _echo([f"  {line}" for line in wrapped], screen)
-
-
-def _echo(lines: list[str], screen: Screen) -> None:
-    show("\n".join(lines), screen)
-
-
-def _width(screen: Screen) -> int:
-    return min(screen.columns, _COLUMNS)
+    screen.show("\n".join(f"  {line}" for line in wrapped))

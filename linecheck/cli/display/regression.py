@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from linecheck.checks.parts.declared import difference_unit
-from linecheck.cli.display.banner import mark
-from linecheck.cli.display.result import Screen, aligned, channel_cells, plain, result_text, show
+from linecheck.cli.display.result import Screen, aligned, channel_cells, result_text
 from linecheck.history.baseline.regressed import Regressed, answer_counts, regression_findings
 from linecheck.history.baseline.regression import Comparison, by_badness, fixed
 from linecheck.limits.regression import Answer
@@ -36,7 +35,7 @@ def show_compared(compared: Regressed) -> None:
         meaning=MEANINGS.get(compared.verdict) if run.verdict is not compared.verdict else None,
         causes=compared.causes,
     )
-    show(text, screen)
+    screen.show(text)
 
 
 def _regression_block(compared: Regressed, screen: Screen) -> list[str]:
@@ -50,7 +49,7 @@ def _regression_block(compared: Regressed, screen: Screen) -> list[str]:
     if unit is not None and unit.firmware is not None:
         source += f" of firmware {unit.firmware}"
     channels = outcome.limits.channels if outcome is not None else ()
-    lines = [f"  {plain(source, screen)}:", f"  {counts_line(compared.comparisons)}"]
+    lines = [f"  {screen.plain(source)}:", f"  {counts_line(compared.comparisons)}"]
     return ["\n".join(lines), "\n".join(comparison_table(compared.comparisons, channels, screen))]
 
 
@@ -85,10 +84,10 @@ def comparison_table(
 def _cells(
     row: Mapping[str | None, Comparison], worst: Comparison, channels: Sequence[str], screen: Screen
 ) -> list[str]:
-    sign, values = mark(worst.verdict, ascii_only=screen.ascii_only), channel_cells(row, channels, _change)
+    sign, values = screen.mark(worst.verdict), channel_cells(row, channels, _change)
     margin = number(worst.margin, difference_unit(worst.unit))
     cells = (sign, worst.check, worst.metric, *values, margin, _answer(worst))
-    return [plain(cell, screen) for cell in cells]
+    return list(map(screen.plain, cells))
 
 
 def _answer(entry: Comparison) -> str:

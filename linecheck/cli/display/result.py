@@ -57,6 +57,9 @@ DECIMALS = {
 }
 
 
+_IN_ASCII = str.maketrans({"µ": "u", "–": "-", "−": "-", "→": "->", "±": "+-"})
+
+
 @dataclass(frozen=True)
 class Screen:
     """What a text is written to.
@@ -92,12 +95,20 @@ class Screen:
             everything=context is not None and bool(context.meta.get(EVERYTHING)),
         )
 
+    def show(self, text: str) -> None:
+        """Write a text to standard output, which this is."""
+        if self.ascii_only:
+            text = text.encode("ascii", "backslashreplace").decode()
+        click.echo(text, color=self.coloured)
 
-def show(text: str, screen: Screen) -> None:
-    """Write a text to standard output, which ``screen`` is."""
-    if screen.ascii_only:
-        text = text.encode("ascii", "backslashreplace").decode()
-    click.echo(text, color=screen.coloured)
+    def plain(self, text: str) -> str:
+        """Return a text that cannot disturb the screen."""
+        safe = visible(text).replace("\n", " ")
+        return safe.translate(_IN_ASCII) if self.ascii_only else safe
+
+    def mark(self, state: str | None) -> str:
+        """Return the shape of a state; blank where nothing judges."""
+        return mark(state, ascii_only=self.ascii_only)
 
 
 def result_text(
@@ -151,7 +162,7 @@ def result_text(
 
 def _sentences(texts: Iterable[str], screen: Screen) -> str:
     """Return sentences below each other."""
-    return "\n".join(_wrapped(plain(text, screen), screen) for text in texts)
+    return "\n".join(_wrapped(screen.plain(text), screen) for text in texts)
 
 
 def _cut(wrong: Sequence[str], causes: Causes | None, screen: Screen) -> tuple[str, ...]:
@@ -183,19 +194,10 @@ def path_note(outcome: Run) -> tuple[str, ...]:
     return (f"The station's own path is {outcome.loop}.",) if unproven else ()
 
 
-_IN_ASCII = str.maketrans({"µ": "u", "–": "-", "−": "-", "→": "->", "±": "+-"})
-
-
-def plain(text: str, screen: Screen) -> str:
-    """Return a text that cannot disturb the screen."""
-    safe = visible(text).replace("\n", " ")
-    return safe.translate(_IN_ASCII) if screen.ascii_only else safe
-
-
 def headline(state: str, screen: Screen) -> str:
     """Return a verdict, or another state, as what is read first."""
     if not screen.large:
-        return f"{mark(state, ascii_only=screen.ascii_only)} {state.upper()}"
+        return f"{screen.mark(state)} {state.upper()}"
     lines = banner(state, screen.columns, ascii_only=screen.ascii_only)
     if screen.coloured:
         lines = [click.style(line, fg=colour(state), bold=True) for line in lines]
@@ -308,10 +310,8 @@ def _short_cells(row: _Row, screen: Screen) -> list[str]:
     passes = _passes(row, screen)
     if isinstance(item, JudgedCurve) and item.worst_x is not None:
         passes = f"{passes} at {number(item.worst_x, item.curve.x_unit, MAX_DIGITS)}"
-    marked = f"{mark(row.verdict, ascii_only=screen.ascii_only)} {row.check}"
-    return [
-        plain(cell, screen) for cell in (marked, row.metric, name or "", _bounded(item, row.mask), passes)
-    ]
+    marked = f"{screen.mark(row.verdict)} {row.check}"
+    return [screen.plain(cell) for cell in (marked, row.metric, name or "", _bounded(item, row.mask), passes)]
 
 
 def _bounded(item: Judged, mask: Mask | None) -> str:
@@ -340,7 +340,7 @@ def _fitted(rows: Sequence[_Row], screen: Screen, passes: str) -> Iterator[str]:
     for row, line in zip(rows, lines[1:], strict=True):
         if row.check != check:
             check = row.check
-            yield f" {plain(check, screen)}"
+            yield f" {screen.plain(check)}"
         yield line
 
 
@@ -375,11 +375,11 @@ def _rows(check: CheckOutcome, outcome: Run) -> list[_Row]:
 
 
 def _cells(row: _Row, channels: tuple[str, ...], screen: Screen) -> list[str]:
-    sign, values = mark(row.verdict, ascii_only=screen.ascii_only), channel_cells(row.items, channels, _value)
+    sign, values = screen.mark(row.verdict), channel_cells(row.items, channels, _value)
     margins = [item.margin for item in row.items.values() if item.margin is not None]
     margin = _short(min(margins, default=None), difference_unit(row.unit))
     cells = (sign, row.check, row.metric, *values, _passes(row, screen), margin)
-    return [plain(cell, screen) for cell in cells]
+    return list(map(screen.plain, cells))
 
 
 def channel_cells(

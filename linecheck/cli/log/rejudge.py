@@ -101,7 +101,9 @@ def rejudge_command(
             found = with_captures(database_path(location), limits, wanted, _finders(place, archive, results))
             tally = _remeasured(location, limits, found, workers, listing)
         else:
-            tally = _judged_stored(location, limits, wanted, listing)
+            with _progress() as progress:
+                told = Wanted(listing.hear, newest_only=file is None, progress=progress)
+                tally = what_if(database_path(location), limits, wanted, told)
         if file is not None:
             file.finish(tally)
     show_tally(tally, limits, listing.units)
@@ -200,13 +202,6 @@ def _finders(place: LogPlace, archive: str | None, results: str | None) -> list[
         captures_archived(Archive(Path(archive) if archive else kept / DEFAULT_ARCHIVE)),
         captures_kept(kept),
     ]
-
-
-def _judged_stored(location: str, limits: Sequence[LimitFile], wanted: RunFilter, listing: _Listing) -> Tally:
-    """Judge what the log holds."""
-    with _progress() as progress:
-        told = Wanted(listing.hear, newest_only=listing.file is None, progress=progress)
-        return what_if(database_path(location), limits, wanted, told)
 
 
 def _remeasured(
