@@ -84,9 +84,8 @@ def strip_part(strip: Strip, *, named: bool) -> Part:
     at, ends = None, None
     if reading.value is not None:
         at = _place(strip, reading.value)
-        ends = (
-            (_place(strip, reading.value - spread), _place(strip, reading.value + spread)) if spread else None
-        )
+        low, high = (_place(strip, reading.value + way * spread) for way in (-1.0, 1.0))
+        ends = (low, high) if spread else None
     few = len(strip.others) <= MAX_DOTS
     counts = () if few else binned(strip.others, strip.low, strip.high)
     return {

@@ -139,12 +139,10 @@ def run_suite(
         kind = str(run.verdict if judges_nothing else Verdict.INVALID)
         cases += _with_cause([Case("", "run", "; ".join(reasons), "error", kind)], causes)
     if run.held:
-        held = next(
-            (note.message for note in run.problems if note.code == NOT_RELEASED), "it has failed before"
-        )
-        cases.append(
-            Case("", "released", f"the run passed but does not release its unit: {held}", "error", HOLD)
-        )
+        reasons = [note.message for note in run.problems if note.code == NOT_RELEASED]
+        why = (*reasons, "it has failed before")[0]
+        text = f"the run passed but does not release its unit: {why}"
+        cases.append(Case("", "released", text, "error", HOLD))
     notes = [] if causes is None or not causes.headline else list(causes.lines)
     notes += [
         f"{problem.channel}: {problem.message}" if problem.channel else problem.message
@@ -172,10 +170,8 @@ def _with_cause(cases: Iterable[Case], causes: Causes | None) -> list[Case]:
 
 def _setting(step: SettingStep) -> str:
     """Return a setting that the interface did not make itself, in words."""
-    made = f"{step.setting} {step.value} before {step.before} ({step.how}, {step.seconds:.1f} s)"
-    return (
-        f"the unit was set to {made}" if step.done else f"the unit could not be set to {made}: {step.output}"
-    )
+    made = f"set to {step.setting} {step.value} before {step.before} ({step.how}, {step.seconds:.1f} s)"
+    return f"the unit was {made}" if step.done else f"the unit could not be {made}: {step.output}"
 
 
 def _run_reasons(run: Run, judged: bool) -> list[str]:

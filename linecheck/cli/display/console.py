@@ -124,12 +124,8 @@ def _show_gate(event: GateStated) -> None:
     """Say what was stated of a gate, which is on the disk by now."""
     click.echo()
     if event.stated.challenge is not None:
-        failed = ", ".join(event.must_fail)
-        met = event.stated.met
-        what = (
-            f"{event.serial} failed as it must ({failed})" if met else f"{event.serial} must fail ({failed})"
-        )
-        _show_stated(event.stated, what)
+        word = "failed as it must" if event.stated.met else "must fail"
+        _show_stated(event.stated, f"{event.serial} {word} ({', '.join(event.must_fail)})")
     else:
         _show_golden(event.stated)
     standing = event.standing

@@ -116,18 +116,15 @@ class LineScreen:
 def next_act(run: Run, state: str) -> str:
     """Return what to do with a unit, in a sentence or two."""
     if state == HOLD:
-        return (
-            next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)
-            + ". Test it again."
-        )
+        why = next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)
+        return f"{why}. Test it again."
     if state == "test again":
         problem = next((problem for _, problem in all_problems(run) if problem.blocks), None)
         why = "not all of it could be measured" if problem is None else problem.message
-        # In doubt there may be nothing to put right, and the message says what to do.
-        act = (
-            "" if problem is not None and problem.code == IN_DOUBT else " Put that right, then test it again."
-        )
-        return f"Not judged: {why}.{act}"
+        if problem is not None and problem.code == IN_DOUBT:
+            # There may be nothing to put right, and the message says what to do.
+            return f"Not judged: {why}."
+        return f"Not judged: {why}. Put that right, then test it again."
     if run.stopped_after_fail:
         return "The run was stopped after a value had failed: it counts as a fail. Set it aside."
     return _NEXT[state]

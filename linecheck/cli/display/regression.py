@@ -57,11 +57,8 @@ def counts_line(comparisons: Sequence[Comparison]) -> str:
     """Return how much came to which answer: ``38 unchanged, 1 better, 2 worse, 3 cannot tell``."""
     counts = ", ".join(f"{count} {answer}" for answer, count in answer_counts(comparisons).items())
     moved = sum(bool(entry.moved) for entry in comparisons)
-    return (
-        f"{counts}; {moved} moved within {'its margin' if moved == 1 else 'their margins'}"
-        if moved
-        else counts
-    )
+    whose = "its margin" if moved == 1 else "their margins"
+    return f"{counts}; {moved} moved within {whose}" if moved else counts
 
 
 def comparison_table(

@@ -162,11 +162,12 @@ def _cause(cause: Cause) -> str:
     name = subject(cause.check, cause.metric or "", cause.channel)
     if cause.why or cause.value is None:
         return f"{name}: {cause.why}" if cause.why else name
-    place = "" if cause.place is None else f" at {number(cause.place, cause.place_unit)}"
-    limit = (
-        "" if cause.limit is None else f", {_SIDES[cause.side or 'min']} {number(cause.limit, cause.unit)}"
-    )
-    return f"{name}: {number(cause.value, cause.unit)}{place}{limit}"
+    text = f"{name}: {number(cause.value, cause.unit)}"
+    if cause.place is not None:
+        text += f" at {number(cause.place, cause.place_unit)}"
+    if cause.limit is not None:
+        text += f", {_SIDES[cause.side or 'min']} {number(cause.limit, cause.unit)}"
+    return text
 
 
 def _show_more(count: int, what: str) -> None:

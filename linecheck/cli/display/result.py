@@ -7,6 +7,7 @@ import os
 import shutil
 import sys
 import textwrap
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, TypeVar
@@ -279,12 +280,10 @@ def _short_table(outcome: Run, screen: Screen) -> Iterator[str]:
     shown = [row for row in wrong if row.is_measured] if wrong else _nearest(judged)
     if shown:
         yield from _fitted(shown, screen, _passes_heading(outcome))
-    passed, void = (
-        sum(row.verdict is verdict for row in judged) for verdict in (Verdict.PASS, Verdict.INVALID)
-    )
+    counts = Counter(row.verdict for row in rows)
     others = sum(len(row.items) for row in rows if row.verdict is None)
     unplayed = sum(len(entry.masks) for entry in outcome.limits.checks if entry.name in outcome.missing)
-    total, void = len(judged) + unplayed, void + unplayed
+    passed, void, total = counts[Verdict.PASS], counts[Verdict.INVALID] + unplayed, len(judged) + unplayed
     parts = [
         f"{passed} of {counted(total, 'mask')} {'passes' if passed == 1 else 'pass'}" if total else "",
         f"{void} could not be judged" if void else "",

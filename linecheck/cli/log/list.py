@@ -105,12 +105,10 @@ def _tell(
     )
     if others:
         count = f"{_MAX_COUNTED} or more" if others >= _MAX_COUNTED else str(others)
-        noun = (
-            "run of a golden or challenge unit is"
-            if others == 1
-            else "runs of golden and challenge units are"
-        )
-        tell(f"{count} {noun} left out: --purpose all lists them")
+        runs_are = "run of a golden or challenge unit is"
+        if others > 1:
+            runs_are = "runs of golden and challenge units are"
+        tell(f"{count} {runs_are} left out: --purpose all lists them")
 
 
 def _tell_begun(serials: list[str]) -> None:

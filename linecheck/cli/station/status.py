@@ -47,19 +47,19 @@ def _show_gates(standing: Standing) -> None:
         click.echo("this station has no gates: no [golden], no [challenge], no self-check")
         return
     headings = ("gate", "state", "unit", "since (UTC)", "holds until (UTC)", "record")
-    print_table(headings, [_gate_row(state) for state in standing.gates], right=(5,))
+    rows = [
+        (
+            state.name,
+            _state(state),
+            state.about or "–",
+            _time(state.since),
+            _time(state.until if state.is_met else None),
+            str(state.record or "–"),
+        )
+        for state in standing.gates
+    ]
+    print_table(headings, rows, right=(5,))
     click.echo()
-
-
-def _gate_row(state: GateState) -> tuple[str, ...]:
-    return (
-        state.name,
-        _state(state),
-        state.about or "–",
-        _time(state.since),
-        _time(state.until) if state.is_met else "–",
-        "–" if state.record is None else str(state.record),
-    )
 
 
 def _state(state: GateState) -> str:

@@ -126,17 +126,15 @@ def table_of(figure: Figure) -> Table:
     names += [_WORDS[limit.zone, limit.side] for limit in figure.limits]
     headings = [with_unit(figure.x.label, figure.x.unit), *(with_unit(name, figure.y.unit) for name in names)]
     rows = np.column_stack([places, *columns]).tolist()
-    return Table(
-        tuple(headings), tuple(tuple(cell if isfinite(cell) else None for cell in row) for row in rows)
-    )
+    finite = (tuple(cell if isfinite(cell) else None for cell in row) for row in rows)
+    return Table(tuple(headings), tuple(finite))
 
 
 def limit_line_at(limit: LimitLine, places: FloatArray, log_x: bool) -> FloatArray:
     """Return a limit line at places along the axis; NaN beyond its ends."""
     corners = zip(limit.x.tolist(), limit.y.tolist(), strict=True)
-    return limit_at(
-        tuple(corner for corner in corners if corner[0] > 0.0 or not log_x) or None, places, log_x
-    )
+    kept = tuple(corner for corner in corners if corner[0] > 0.0 or not log_x)
+    return limit_at(kept or None, places, log_x)
 
 
 def _own(series: Series, places: FloatArray) -> FloatArray:
