@@ -88,10 +88,10 @@ def _run_id(path: Path) -> str:
         if path.stat().st_size > _LARGEST_RESULT:
             raise FileError(path, "is too large to be a result")
         run = json.loads(path.read_bytes())["run"]
+        if not isinstance(run, str):
+            raise TypeError("the id of a run is a text")
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise FileError(path, "is no result of a run") from error
-    if not isinstance(run, str):
-        raise FileError(path, "is no result of a run")
     return run
 
 
