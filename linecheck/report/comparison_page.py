@@ -35,6 +35,8 @@ from linecheck.report.parts import Part, about, anchors, figure_part, free_name,
 from linecheck.report.run_facts import Fact, FactGroup, moment, named_facts, setup_text
 from linecheck.results.wording import response_at
 
+#: Which way a difference goes: for the worse, or neither.
+WAYS = {True: "worse", False: "better", None: "other"}
 _NOTHING = "–"
 _PAIR = 2
 #: Curves that are looked at whether or not they differ: what a filter does.
@@ -71,7 +73,7 @@ def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ())
         ),
         "labels": [side.label for side in sides],
         "sounds": comparison.sounds,
-        "findings": [(entry.side, entry.text, _direction(entry.worse)) for entry in comparison.findings],
+        "findings": [(entry.side, entry.text, WAYS[entry.worse]) for entry in comparison.findings],
         "sides": [_side_part(side) for side in sides],
         "responses": [(check, tuple(rows)) for check, rows in groupby(responses, itemgetter(0))],
         "checks": list(_checks(comparison, names)),
@@ -89,10 +91,6 @@ def _headline(comparison: Comparison) -> str:
     worse = sum(finding.worse is True for finding in comparison.findings)
     words = f"{count} real {'difference' if count == 1 else 'differences'}"
     return f"{words}, {worse} for the worse" if worse else words
-
-
-def _direction(worse: bool | None) -> str:
-    return "other" if worse is None else "worse" if worse else "better"
 
 
 def _side_part(side: Side) -> Part:
@@ -235,8 +233,8 @@ def _difference(item: Difference, unit: str, least: float) -> tuple[str, str]:
         told = f"± below {plain_number(least)} {difference_unit(unit)}".rstrip()
     if not item.significant:
         return f"{text} {told}".rstrip(), item.why or "not significant"
-    worse = None if item.worse_by is None or item.worse_by == 0.0 else item.worse_by > 0.0
-    return f"{text} {told}".rstrip(), "significant" if worse is None else f"significant, {_direction(worse)}"
+    way = f", {WAYS[item.worse_by > 0.0]}" if item.worse_by else ""
+    return f"{text} {told}".rstrip(), f"significant{way}"
 
 
 def _curve_texts(curve: ComparedCurve) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:

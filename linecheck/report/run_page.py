@@ -12,7 +12,6 @@ import numpy as np
 from linecheck.checks import kinds
 from linecheck.checks.base import Problem, Reading
 from linecheck.checks.parts.volts import is_uncalibrated
-from linecheck.files.text import visible
 from linecheck.history.population import (
     Population,
     Populations,
@@ -86,7 +85,7 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
         [
             {**part, "check": check.check, "anchor": ids[check.check]}
             for check in view.checks
-            for part in _metric_parts(view, check, others, verdict=verdict, named=True)
+            for part in _metric_parts(view, check, others, verdict)
         ]
         for verdict in (Verdict.FAIL, Verdict.MARGINAL)
     )
@@ -240,12 +239,7 @@ def _cell(reading: Reading) -> str:
 
 
 def _metric_parts(
-    view: Run,
-    check: CheckOutcome,
-    others: Others | None,
-    *,
-    verdict: Verdict | None = None,
-    named: bool = False,
+    view: Run, check: CheckOutcome, others: Others | None, verdict: Verdict | None = None
 ) -> Iterable[Part]:
     """Yield each judged metric of a check, then each judged curve, with all its channels.
 
@@ -259,9 +253,7 @@ def _metric_parts(
     others : mapping of Population, optional
         Where its readings lie among other units. What no mask judges is there too where it can be seen among them.
     verdict : Verdict, optional
-        Only channels of this verdict.
-    named : bool
-        Whether each says its check.
+        Only channels of this verdict, each of which says its check.
     """
     strips = [
         strip
@@ -270,11 +262,16 @@ def _metric_parts(
         and (strip.judged.verdict is not None or _can_be_seen(strip))
     ]
     for metric in dict.fromkeys(strip.reading.metric for strip in strips):
-        yield _of_strips([strip for strip in strips if strip.reading.metric == metric], named)
+        own = [strip for strip in strips if strip.reading.metric == metric]
+        parts = tuple(strip_part(strip, named=verdict is not None) for strip in own)
+        yield _metric_part(
+            metric, [part["badge"] for part in parts], limits=limits_text(own[0]), strips=parts
+        )
     curves = [item for item in check.judged.curves if item.verdict is not None]
     curves = [item for item in curves if verdict in (None, item.verdict)]
     for metric in dict.fromkeys(item.curve.metric for item in curves):
-        yield _of_curves(check, [item for item in curves if item.curve.metric == metric])
+        lines = _curve_lines(check, [item for item in curves if item.curve.metric == metric])
+        yield _metric_part(metric, [mark for _, mark, _ in lines], lines=lines)
 
 
 def _can_be_seen(strip: Strip) -> bool:
@@ -284,37 +281,18 @@ def _can_be_seen(strip: Strip) -> bool:
     return float(np.ptp(values)) > 8.0 * (strip.reading.uncertainty or 0.0)
 
 
-def _of_strips(strips: Sequence[Strip], named: bool) -> Part:
-    metric = strips[0].reading.metric
-    parts = tuple(strip_part(strip, named=named) for strip in strips)
-    return {
-        "name": metric_name(metric),
-        "metric": metric,
-        "badge": _common([part["badge"] for part in parts]),
-        "limits": limits_text(strips[0]),
-        "strips": parts,
-        "lines": (),
-    }
+def _metric_part(metric: str, badges: Sequence[str], **own: object) -> Part:
+    common = badges[0] if len(set(badges)) == 1 else None
+    shared = {"name": metric_name(metric), "metric": metric, "badge": common}
+    return shared | {"limits": "", "strips": (), "lines": ()} | own
 
 
-def _of_curves(check: CheckOutcome, items: Sequence[JudgedCurve]) -> Part:
+def _curve_lines(check: CheckOutcome, items: Sequence[JudgedCurve]) -> list[tuple[str, str, str]]:
     """Return a curve's channels in words, once where the words are the same."""
     told: dict[tuple[str, str], list[str]] = {}
     for item in items:
         told.setdefault((badge(item.verdict), _curve_text(check, item)), []).append(item.curve.channel or "")
-    metric = items[0].curve.metric
-    return {
-        "name": metric_name(metric),
-        "metric": metric,
-        "badge": _common([mark for mark, _ in told]),
-        "limits": "",
-        "strips": (),
-        "lines": [(" and ".join(filter(None, names)), mark, text) for (mark, text), names in told.items()],
-    }
-
-
-def _common(badges: Sequence[str]) -> str | None:
-    return badges[0] if len(set(badges)) == 1 else None
+    return [(" and ".join(filter(None, names)), mark, text) for (mark, text), names in told.items()]
 
 
 def _curve_text(check: CheckOutcome, item: JudgedCurve) -> str:
@@ -404,7 +382,7 @@ _NOTHING = "–"
 def other_units_of(view: Run, population: Populations | None, reference: Run | None) -> Part | None:
     """Return what is shown of other units; None where neither a log of them nor a reference is named.
 
-    Values are there that one of the two has; all texts are visible ones. ``source`` is empty where there are no other
+    Values are there that one of the two has. ``source`` is empty where there are no other
     units, ``reference`` where none is named; ``apart`` are sentences on values that stand apart although they do not
     fail, ``notes`` what limits the comparison.
     """
@@ -415,7 +393,7 @@ def other_units_of(view: Run, population: Populations | None, reference: Run | N
     return {
         "source": "" if population is None else population.source,
         "reference": "" if reference is None else reference_name(reference),
-        "apart": () if population is None else tuple(visible(text) for text in population.apart),
+        "apart": () if population is None else population.apart,
         "notes": (
             *(() if population is None else population.notes),
             *(() if reference is None else reference_notes(view, reference)),
@@ -447,8 +425,8 @@ def _row(
     if found is not None and found.sigmas is not None:
         sigmas = f"{found.sigmas:+.1f}".replace("-", "−")
     return {
-        "check": visible(check.check),
-        "name": visible(f"{plain_name(reading.metric)} {reading.channel or ''}".strip()),
+        "check": check.check,
+        "name": f"{plain_name(reading.metric)} {reading.channel or ''}".strip(),
         "value": _value(reading),
         "reference": _value(reference),
         "usual": usual,
@@ -461,4 +439,4 @@ def _row(
 def _value(reading: Reading | None) -> str:
     if reading is None or reading.value is None:
         return _NOTHING
-    return visible(value_text(reading.value, reading.unit)) + " or better" * reading.is_bound
+    return value_text(reading.value, reading.unit) + " or better" * reading.is_bound
