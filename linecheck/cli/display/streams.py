@@ -22,21 +22,21 @@ class Outlet:
         self._stream = stream
         self.failure: OSError | None = None
 
-    def write(self, content: str | bytes) -> int:
-        """Write text, or what is none, or note that it was not possible."""
+    def write(self, text: str) -> int:
+        """Write, or note that it was not possible."""
         try:
-            if isinstance(content, str):
-                return self._stream.write(content)
-            self._stream.flush()
-            return self._stream.buffer.write(content)
+            return self._stream.write(text)
         except OSError as error:
             self._fail(error)
-            return len(content)
+            return len(text)
 
-    @property
-    def buffer(self) -> Outlet:
-        """Where bytes go: here as well."""
-        return self
+    def write_bytes(self, content: bytes) -> None:
+        """Write what is no text, or note that it was not possible."""
+        try:
+            self._stream.flush()
+            self._stream.buffer.write(content)
+        except OSError as error:
+            self._fail(error)
 
     def flush(self) -> None:
         """Bring what was written out of the program, or note that it was not possible."""

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from linecheck.cli.display.messages import overwritten_line, print_table, tell
+from linecheck.cli.display.streams import Outlet
 from linecheck.cli.log.filters import filter_options, tell_unknown
 from linecheck.cli.options import LogPlace, log_options
 from linecheck.errors import UsageError
@@ -101,6 +102,15 @@ def _write(form: ExportFormat, table: Table, pages: Iterable[list[Row]], target:
 
 def print_pages(form: ExportFormat, table: Table, pages: Iterable[list[Row]]) -> None:
     """Write to standard output, until nobody reads it any more."""
-    stream = sys.stdout
     # What is wrong with standard output is said where the command line ends.
-    form.write(stream.buffer, table, takewhile(lambda _: getattr(stream, "failure", None) is None, pages))
+    form.write(_Stdout(), table, takewhile(lambda _: getattr(sys.stdout, "failure", None) is None, pages))
+
+
+class _Stdout:
+    """Standard output, as bytes."""
+
+    def write(self, content: bytes) -> None:
+        if isinstance(sys.stdout, Outlet):
+            sys.stdout.write_bytes(content)
+        else:
+            sys.stdout.buffer.write(content)
