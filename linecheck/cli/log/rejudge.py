@@ -94,8 +94,7 @@ def rejudge_command(
         raise UsageError("--archive, --results and --workers are for --remeasure")
     location = place.path
     limits = _limits(location, limits_paths, wanted)
-    inputs = (*limits_paths, *(entry.path for entry in limits))
-    with _written(json_path, inputs, location, limits, remeasure=remeasure) as file:
+    with _written(json_path, location, limits, remeasure=remeasure) as file:
         listing = _Listing(file, limit)
         if remeasure:
             found = with_captures(database_path(location), limits, wanted, _finders(place, archive, results))
@@ -137,12 +136,7 @@ def _as_it_is_now(model: str, name: str) -> LimitFile:
 
 @contextmanager
 def _written(
-    path: str | None,
-    inputs: Sequence[str],
-    location: str,
-    limits: Sequence[LimitFile],
-    *,
-    remeasure: bool,
+    path: str | None, location: str, limits: Sequence[LimitFile], *, remeasure: bool
 ) -> Iterator[RejudgedFile | None]:
     """Give the file that is to be written; it is left as it was unless it is finished."""
     if path is None:
@@ -154,7 +148,7 @@ def _written(
     beside = [database.with_name(database.name + suffix) for suffix in ("", "-wal", "-shm")]
     # Captures are evidence: nothing is written among them.
     sets = [place.parent] if (place.parent / INDEX_NAME).exists() else []
-    ResultFiles({"json": place}).check((*sets, *beside, *inputs))
+    ResultFiles({"json": place}).check((*sets, *beside, *(entry.path for entry in limits)))
     by = "captures" if remeasure else "stored readings"
     file = RejudgedFile(place, location, limits, by)
     try:
