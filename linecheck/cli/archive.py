@@ -13,7 +13,7 @@ from typing import Any
 import click
 
 from linecheck.cli.display.messages import counted, overwritten_line, print_table, size_text, tell
-from linecheck.cli.options import limit_option, log_reader, station_file_option
+from linecheck.cli.options import collected, limit_option, log_reader, station_file_option
 from linecheck.errors import ExitStatus, RecordError, UsageError
 from linecheck.files.text import visible
 from linecheck.history.referenced import referenced_runs
@@ -31,8 +31,6 @@ from linecheck.station.config.station import StationConfig
 #: Where nothing was kept for this long, the clock may be wrong by as much.
 IDLE_DAYS = 30
 _SHOWN_EVERY = 1000
-
-_station_option = station_file_option(required=True, help="Station config (TOML) with the [archive].")
 
 
 @click.group(name="archive")
@@ -72,14 +70,18 @@ def _kept(station_path: str) -> _Kept:
     return _Kept(config, config.archive, Archive(Path(config.archive.folder)))
 
 
+_station_option = collected(
+    [station_file_option(required=True, help="Station config (TOML) with the [archive].")], "kept", _kept
+)
+
+
 @command.command("status")
 @_station_option
-def status_command(station_path: str) -> ExitStatus:
+def status_command(kept: _Kept) -> ExitStatus:
     """Show what captures are kept, how fast they grow, and when the disk or the archive's limit will be full.
 
     Exit status: 0 the disk has its reserve, 2 a wrong command or file, 3 it has not, or a run cannot be read.
     """
-    kept = _kept(station_path)
     scan = kept.archive.scan()
     policy, disk = kept.retention(scan)
     now = datetime.now(UTC)
@@ -161,7 +163,7 @@ def _show_growth(scan: Scan, policy: Retention, today: date, disk: Disk, reserve
     is_flag=True,
     help=f"Remove by age although the newest run is more than {IDLE_DAYS} days old.",
 )
-def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right: bool) -> ExitStatus:
+def retain_command(kept: _Kept, dry_run: bool, limit: int, clock_is_right: bool) -> ExitStatus:
     """Remove captures that have expired or that exceed the limit, by the rules of the station's [archive].
 
     Each removal is stated in the station's log before it is made, run by run with its captures; the records of the runs
@@ -169,7 +171,6 @@ def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right:
 
     Exit status: 0 all that is due was removed (or nothing is), 2 a wrong command or file, 3 something could not be.
     """
-    kept = _kept(station_path)
     scan = kept.archive.scan()
     refuse_damaged(scan)
     now = datetime.now(UTC)
@@ -247,7 +248,7 @@ def _show_due(due: Sequence[Removal], limit: int) -> None:
 
 @command.command("verify")
 @_station_option
-def verify_command(station_path: str) -> ExitStatus:
+def verify_command(kept: _Kept) -> ExitStatus:
     """Read every capture of the archive and compare it with its hash and the log.
 
     Names each capture that is missing or has other bytes than were archived, everything that belongs to no run, and
@@ -255,7 +256,6 @@ def verify_command(station_path: str) -> ExitStatus:
 
     Exit status: 0 all is as it was written, 2 a wrong command or file, 3 something is wrong.
     """
-    kept = _kept(station_path)
     with overwritten_line() as show:
 
         def progress(done: int, total: int) -> None:
@@ -287,13 +287,12 @@ def verify_command(station_path: str) -> ExitStatus:
 @command.command("find")
 @_station_option
 @click.argument("run", metavar="RUN")
-def find_command(station_path: str, run: str) -> None:
+def find_command(kept: _Kept, run: str) -> None:
     """Print the folder of the captures of RUN, a capture set that `linecheck judge` and others read.
 
     RUN is a run's id, or the first 8 characters of it or more; else its number in the log, or a serial number, of which
     the newest run is meant.
     """
-    kept = _kept(station_path)
     found = kept.archive.find(run)
     if found is None:
         with log_reader(kept.station) or nullcontext() as log:

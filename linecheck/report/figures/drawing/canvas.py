@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import zip_longest
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -110,13 +109,11 @@ def _draw_axes(figure: Figure, axes: Axes) -> None:
 
 
 def _draw_masks(figure: Figure, axes: Axes, labels: Labels) -> None:
+    limits: dict[tuple[str, str], LimitLine] = {(limit.zone, limit.side): limit for limit in figure.limits}
     for side in ("max", "min"):
-        inner, outer = (
-            [limit for limit in figure.limits if (limit.side, limit.zone) == (side, zone)]
-            for zone in ("pass", "fail")
-        )
-        for lines in zip_longest(inner, outer):
-            _draw_side(figure, axes, labels, *lines, side)
+        inner, outer = limits.get(("pass", side)), limits.get(("fail", side))
+        if inner is not None or outer is not None:
+            _draw_side(figure, axes, labels, inner, outer, side)
 
 
 def _draw_side(
