@@ -54,7 +54,7 @@ def announce(descriptor):
     around(Analyses, "finish", "analysing", lambda _: "recording")
     around(Log, "append", "recording", _recorded)
     around(ResultFiles, "write", "writing files")
-    around(console, "show_result", "showing the verdict")
+    around(console, "result_text", "showing the verdict")
     around(kept_captures, "write_capture_set", "keeping captures")
     around(Session, "test", "playing", lambda _: "ending")
     if "--own-process" in sys.argv:

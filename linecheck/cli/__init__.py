@@ -54,7 +54,7 @@ COMMANDS = {
     cls=LazyGroup,
     package=__name__,
     lazy=COMMANDS,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100, "show_default": True},
 )
 @click.version_option(__version__, prog_name="linecheck")
 def cli() -> None:

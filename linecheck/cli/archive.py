@@ -13,13 +13,13 @@ from typing import Any
 import click
 
 from linecheck.cli.display.messages import counted, overwritten_line, print_table, size_text, tell
-from linecheck.cli.options import limit_option, log_reader
+from linecheck.cli.options import collected, limit_option, log_reader, station_file_option
 from linecheck.errors import ExitStatus, RecordError, UsageError
 from linecheck.files.text import visible
 from linecheck.history.referenced import referenced_runs
 from linecheck.log import Log
 from linecheck.log.archive import Archive, Scan
-from linecheck.log.archive.forecast import HORIZON_DAYS, Forecast, by_class, forecast
+from linecheck.log.archive.forecast import HORIZON_DAYS, by_class, forecast
 from linecheck.log.archive.free_space import Disk, disk_of
 from linecheck.log.archive.removal import CAPTURES_REMOVED, Removed, refuse_damaged, remove
 from linecheck.log.archive.retention import GIGABYTE, Removal, Retention, removals, retention, total_bytes
@@ -31,14 +31,6 @@ from linecheck.station.config.station import StationConfig
 #: Where nothing was kept for this long, the clock may be wrong by as much.
 IDLE_DAYS = 30
 _SHOWN_EVERY = 1000
-
-_station_option = click.option(
-    "--station",
-    "station_path",
-    required=True,
-    metavar="FILE",
-    help="Station config (TOML) with the [archive].",
-)
 
 
 @click.group(name="archive")
@@ -78,14 +70,18 @@ def _kept(station_path: str) -> _Kept:
     return _Kept(config, config.archive, Archive(Path(config.archive.folder)))
 
 
+_station_option = collected(
+    [station_file_option(required=True, help="Station config (TOML) with the [archive].")], "kept", _kept
+)
+
+
 @command.command("status")
 @_station_option
-def status_command(station_path: str) -> ExitStatus:
+def status_command(kept: _Kept) -> ExitStatus:
     """Show what captures are kept, how fast they grow, and when the disk or the archive's limit will be full.
 
     Exit status: 0 the disk has its reserve, 2 a wrong command or file, 3 it has not, or a run cannot be read.
     """
-    kept = _kept(station_path)
     scan = kept.archive.scan()
     policy, disk = kept.retention(scan)
     now = datetime.now(UTC)
@@ -114,19 +110,18 @@ def _show_kept(scan: Scan, policy: Retention) -> None:
     if not totals:
         click.echo("no captures are kept yet")
         return
-    rows = []
-    for total in totals:
-        days = policy.keep_days.get(total.kept_class)
-        rows.append(
-            (
-                total.kept_class,
-                str(total.runs),
-                size_text(total.size_bytes),
-                f"{total.oldest:%Y-%m-%d}",
-                f"{total.newest:%Y-%m-%d}",
-                "always" if days is None else f"{days} days",
-            )
+    kept = {name: f"{days} days" for name, days in policy.keep_days.items() if days is not None}
+    rows = [
+        (
+            total.kept_class,
+            str(total.runs),
+            size_text(total.size_bytes),
+            f"{total.oldest:%Y-%m-%d}",
+            f"{total.newest:%Y-%m-%d}",
+            kept.get(total.kept_class, "always"),
         )
+        for total in totals
+    ]
     print_table(("class", "runs", "bytes", "oldest", "newest", "kept for"), rows, right=(1, 2))
     limit = "" if policy.most_bytes is None else f" of {size_text(policy.most_bytes)} at most"
     click.echo(f"\nall: {counted(len(scan.entries), 'run')}, {size_text(total_bytes(scan.entries))}{limit}")
@@ -142,26 +137,21 @@ def _show_growth(scan: Scan, policy: Retention, today: date, disk: Disk, reserve
     click.echo(
         f"grows by {size_text(ahead.bytes_per_day)} a day, taken from the last {days} on which anything was kept"
     )
-    for line in _outlook(ahead, policy, today, HORIZON_DAYS // 365):
-        click.echo(line)
 
-
-def _outlook(ahead: Forecast, policy: Retention, today: date, years: int) -> list[str]:
     def told(when: date | None) -> str:
         if when is None:
-            return f"not within {years} years"
+            return f"not within {HORIZON_DAYS // 365} years"
         return f"on {when}" if when > today else "now"
 
-    lines = [
+    click.echo(
         f"the disk reaches its reserve: {told(ahead.reserve_without)} if nothing is removed, "
         f"{told(ahead.reserve_with)} with what retention removes"
-    ]
+    )
     if policy.most_bytes is not None:
-        lines.append(
+        click.echo(
             f"the archive reaches its limit: {told(ahead.limit_without)} if nothing is removed, "
             f"{told(ahead.limit_with)} with what is removed by age"
         )
-    return lines
 
 
 @command.command("retain")
@@ -173,7 +163,7 @@ def _outlook(ahead: Forecast, policy: Retention, today: date, years: int) -> lis
     is_flag=True,
     help=f"Remove by age although the newest run is more than {IDLE_DAYS} days old.",
 )
-def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right: bool) -> ExitStatus:
+def retain_command(kept: _Kept, dry_run: bool, limit: int, clock_is_right: bool) -> ExitStatus:
     """Remove captures that have expired or that exceed the limit, by the rules of the station's [archive].
 
     Each removal is stated in the station's log before it is made, run by run with its captures; the records of the runs
@@ -181,7 +171,6 @@ def retain_command(station_path: str, dry_run: bool, limit: int, clock_is_right:
 
     Exit status: 0 all that is due was removed (or nothing is), 2 a wrong command or file, 3 something could not be.
     """
-    kept = _kept(station_path)
     scan = kept.archive.scan()
     refuse_damaged(scan)
     now = datetime.now(UTC)
@@ -259,7 +248,7 @@ def _show_due(due: Sequence[Removal], limit: int) -> None:
 
 @command.command("verify")
 @_station_option
-def verify_command(station_path: str) -> ExitStatus:
+def verify_command(kept: _Kept) -> ExitStatus:
     """Read every capture of the archive and compare it with its hash and the log.
 
     Names each capture that is missing or has other bytes than were archived, everything that belongs to no run, and
@@ -267,7 +256,6 @@ def verify_command(station_path: str) -> ExitStatus:
 
     Exit status: 0 all is as it was written, 2 a wrong command or file, 3 something is wrong.
     """
-    kept = _kept(station_path)
     with overwritten_line() as show:
 
         def progress(done: int, total: int) -> None:
@@ -299,13 +287,12 @@ def verify_command(station_path: str) -> ExitStatus:
 @command.command("find")
 @_station_option
 @click.argument("run", metavar="RUN")
-def find_command(station_path: str, run: str) -> None:
+def find_command(kept: _Kept, run: str) -> None:
     """Print the folder of the captures of RUN, a capture set that `linecheck judge` and others read.
 
     RUN is a run's id, or the first 8 characters of it or more; else its number in the log, or a serial number, of which
     the newest run is meant.
     """
-    kept = _kept(station_path)
     found = kept.archive.find(run)
     if found is None:
         with log_reader(kept.station) or nullcontext() as log:

@@ -13,7 +13,7 @@ from linecheck import __version__
 from linecheck.cli.display.console import Console
 from linecheck.cli.display.messages import counted, one_line, tell
 from linecheck.cli.display.regression import comparison_table, counts_line
-from linecheck.cli.display.result import Screen, plain, show
+from linecheck.cli.display.result import Screen
 from linecheck.cli.options import limits_option, serial_option, workers_option
 from linecheck.errors import BaselineError, UsageError, listed
 from linecheck.files.write import check_can_write, write_atomically
@@ -130,9 +130,9 @@ def _show(acceptance: Acceptance, path: str) -> None:
     sets = counted(len(acceptance.runs), "set")
     serials = ", ".join(listed([unit.serial for unit in units], MAX_NAMED))
     facts = f"{path}: accepted {values} values and {curves} curves of {sets} of {serials}"
-    parts = [plain(facts, screen)]
+    parts = [screen.plain(facts)]
     compared, channels = changes(acceptance), acceptance.runs[0].limits.channels
     if compared:
         parts.append(f"Against the baseline that it replaces: {counts_line(compared)}")
         parts.append("\n".join(comparison_table(compared, channels, screen)))
-    show("\n\n".join(parts), screen)
+    screen.show("\n\n".join(parts))

@@ -8,7 +8,7 @@ import click
 
 from linecheck.cli.display.comparison import show_comparison
 from linecheck.cli.options import LogPlace, log_options
-from linecheck.cli.sources import Sources
+from linecheck.cli.sources import view_of
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
 from linecheck.files.write import check_can_write
@@ -50,12 +50,11 @@ def command(
             "name two runs or capture sets to compare, or two setups of one run: RUN@filter=sharp RUN@filter=slow"
         )
 
-    looked_at = Sources(place, limits, serial)
     views, picked = {}, []
     for reference in sources:
         source, setup = split_reference(reference)
         if source not in views:
-            views[source] = looked_at.view(source)
+            views[source] = view_of(source, place, limits, serial=serial)
         picked.append(pick(reference, views[source], setup))
     check_can_write(Path(out) / FILE_NAME)
     compared = write_comparison(out, compare_sides(picked))

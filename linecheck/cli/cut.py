@@ -14,7 +14,7 @@ from linecheck.captures.programme.cutting import Piece, SetFacts, Survey, survey
 from linecheck.captures.programme.programme import check_names
 from linecheck.captures.setups import chosen_setup, read_settings
 from linecheck.cli.display.messages import tell
-from linecheck.cli.options import printable, setup_option, without_option
+from linecheck.cli.options import limits_file_option, printable, setup_option, without_option
 from linecheck.errors import ExitStatus, FileError, UsageError
 from linecheck.files.text import visible
 from linecheck.limits.loading.load import load_limits
@@ -44,13 +44,7 @@ def _mains(_: click.Context, parameter: click.Parameter, given: float | None) ->
 
 @click.command(name="cut")
 @click.argument("recording", metavar="RECORDING")
-@click.option(
-    "--limits",
-    "limits_path",
-    required=True,
-    metavar="FILE",
-    help="Limit file that the programme was made from (YAML).",
-)
+@limits_file_option(required=True, help="Limit file that the programme was made from (YAML).")
 @click.option("--out", required=True, metavar="SET", help="Folder for the capture set.")
 @click.option(
     "--serial", metavar="S", help="Serial number of the unit [default: from the name of RECORDING]."

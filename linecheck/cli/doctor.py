@@ -7,6 +7,7 @@ import json
 import click
 
 from linecheck.cli.display.messages import one_line
+from linecheck.cli.options import station_file_option
 from linecheck.doctor.examine import examine
 from linecheck.doctor.finding import State, cure_here
 from linecheck.errors import ExitStatus
@@ -16,9 +17,7 @@ _MARKS = {State.OK: "●", State.NOTE: "○", State.MISSING: "✖", State.UNKNOW
 
 
 @click.command(name="doctor")
-@click.option(
-    "--station", "station_path", metavar="FILE", help="Station config: what it needs must be there."
-)
+@station_file_option(help="Station config: what it needs must be there.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
 def command(station_path: str | None, as_json: bool) -> ExitStatus:
     """Tell what this machine has and lacks: sound, rights, clock, room, Chromium, packages; nothing is played.

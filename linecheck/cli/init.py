@@ -34,7 +34,7 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,62}")
 @click.option(
     "--demo", is_flag=True, help="Write the demonstration's limit files and station configs instead."
 )
-@click.option("--out", "folder", default=".", show_default=True, metavar="DIR", help="Folder to write into.")
+@click.option("--out", "folder", default=".", metavar="DIR", help="Folder to write into.")
 @click.option("--model", metavar="NAME", help="Model, as it is to be in limit file and log.")
 @click.option(
     "--class", "device_class", metavar="|".join(CLASSES), help="What the unit is: masks begin there."
@@ -57,7 +57,10 @@ def command(demo: bool, folder: str, **given: Any) -> None:  # noqa: ANN401 - ea
     reachable at the word length that is played: a start, to be tightened by what your own units read.
     """
     if demo:
-        _refuse_answers(given)
+        used = [name for name, value in given.items() if value is not None]
+        if used:
+            option = used[0].removeprefix("device_").replace("_", "-")
+            raise UsageError(f"--demo asks for nothing: leave out --{option}")
         texts = demo_files()
     else:
         answers = _answers(given)
@@ -65,13 +68,6 @@ def command(demo: bool, folder: str, **given: Any) -> None:  # noqa: ANN401 - ea
     for path in write_new(Path(folder), texts):
         click.echo(str(path))
     _tell_next(folder, None if demo else answers)
-
-
-def _refuse_answers(given: dict[str, Any]) -> None:
-    used = [name for name, value in given.items() if value is not None]
-    if used:
-        option = used[0].removeprefix("device_").replace("_", "-")
-        raise UsageError(f"--demo asks for nothing: leave out --{option}")
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,13 @@ from contextlib import nullcontext
 import click
 
 from linecheck.cli.display.console import Console
-from linecheck.cli.options import everything_option, limits_by_model, serial_option, workers_option
+from linecheck.cli.options import (
+    everything_option,
+    limits_by_model,
+    limits_files_option,
+    serial_option,
+    workers_option,
+)
 from linecheck.cli.result_options import result_options, strict_option
 from linecheck.errors import ExitStatus, UsageError
 from linecheck.line.sets import judge_and_record
@@ -17,13 +23,8 @@ from linecheck.results.files import ResultFiles
 
 @click.command(name="judge")
 @click.argument("captures", metavar="SET...", nargs=-1, required=True)
-@click.option(
-    "--limits",
-    "limits_paths",
-    required=True,
-    multiple=True,
-    metavar="FILE",
-    help="Limit file of the model (YAML); for sets of several models one for each.",
+@limits_files_option(
+    required=True, help="Limit file of the model (YAML); for sets of several models one for each."
 )
 @serial_option
 @result_options()

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import click
 
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.cli.display.messages import counted
-from linecheck.cli.display.result import Screen, aligned, plain, show
+from linecheck.cli.display.result import Screen, aligned
 from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import visible
 from linecheck.limits.loading.load import load_limits, load_with_warnings
 from linecheck.limits.mask_warnings import decided_before
 from linecheck.limits.meaning import bounds_text, meaning, outside_text
-from linecheck.limits.model import Check, LimitFile, Mask
+from linecheck.limits.model import Check, LimitFile
 
 
 @click.group(name="limits")
@@ -74,7 +73,7 @@ def show_command(file: str) -> None:
     Exit status: 0, or 2 where the file has a fault.
     """
     screen = Screen.of_stdout()
-    show(limits_text(load_limits(file), screen), screen)
+    screen.show(limits_text(load_limits(file), screen))
 
 
 HEAD = ["metric", "unit", "better", "passes", "fails", "regression", "decided by"]
@@ -83,34 +82,26 @@ HEAD = ["metric", "unit", "better", "passes", "fails", "regression", "decided by
 def limits_text(limits: LimitFile, screen: Screen) -> str:
     """Return every check of a limit file with its masks; a check without any is named."""
     head = f"{limits.path}: model {limits.model}, revision {limits.revision}, decision {limits.decision}"
-    entries = [(check, [(spec, check.masks[spec.name]) for spec in check.masked]) for check in limits.checks]
-    cells = [HEAD, *([_shown(cell, screen) for cell in _cells(*row)] for row in _rows(entries))]
-    lines = iter(list(aligned(cells, screen, [None] * len(cells))))
-    blocks = [plain(head, screen), next(lines)]
-    for check, masked in entries:
-        what = f"{check.name}: {check.kind.text}" if masked else f"{check.name}: {check.kind.text} (no mask)"
-        block = [plain(what, screen)]
-        for spec, mask in masked:
-            block += [next(lines), f"      {plain(meaning(spec, mask), screen)}"]
+    rows = [_cells(check, spec) for check in limits.checks for spec in check.masked]
+    cells = [HEAD, *([_shown(cell, screen) for cell in row] for row in rows)]
+    lines = aligned(cells, screen, [None] * len(cells))
+    blocks = [screen.plain(head), next(lines)]
+    for check in limits.checks:
+        block = [screen.plain(f"{check.name}: {check.kind.text}{'' if check.masked else ' (no mask)'}")]
+        for spec in check.masked:
+            block += [next(lines), f"      {screen.plain(meaning(spec, check.masks[spec.name]))}"]
             if spec.superseded_by is not None:
-                block.append(f"      {plain(str(spec.superseded_by), screen)}")
+                block.append(f"      {screen.plain(str(spec.superseded_by))}")
         blocks.append("\n".join(block))
     return "\n\n".join(blocks)
 
 
 def _shown(cell: str, screen: Screen) -> str:
-    return plain(cell.replace("≥", ">=").replace("≤", "<=") if screen.ascii_only else cell, screen)
+    return screen.plain(cell.replace("≥", ">=").replace("≤", "<=") if screen.ascii_only else cell)
 
 
-_Masked = tuple[MetricSpec | CurveSpec, Mask]
-
-
-def _rows(entries: list[tuple[Check, list[_Masked]]]) -> Iterator[tuple[Check, MetricSpec | CurveSpec, Mask]]:
-    return ((check, spec, mask) for check, masked in entries for spec, mask in masked)
-
-
-def _cells(check: Check, spec: MetricSpec | CurveSpec, mask: Mask) -> list[str]:
-    first = decided_before(check, spec)
+def _cells(check: Check, spec: MetricSpec | CurveSpec) -> list[str]:
+    first, mask = decided_before(check, spec), check.masks[spec.name]
     margin = check.regression.get(spec.name)
     return [
         spec.name,

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from linecheck.log import Log, LogReader
     from linecheck.station.config.station import StationConfig
 
-#: Where a station's log is, unless its config says otherwise.
 #: Where a command's context says that ``--all`` was given: the screen asks for it, several calls further down.
 EVERYTHING = "linecheck.everything"
+#: Where a station's log is, unless its config says otherwise.
 DEFAULT_LOG = "results/linecheck.sqlite"
 MAX_LISTED = 100_000
 MAX_WORKERS = 256
@@ -27,12 +27,13 @@ MAX_WORKERS = 256
 Command = Callable[..., Any]
 Option = Callable[[Command], Command]
 
-limits_option = click.option(
-    "--limits", "limits_path", required=True, metavar="FILE", help="Limit file of the model (YAML)."
+limits_file_option = functools.partial(click.option, "--limits", "limits_path", metavar="FILE")
+limits_option = limits_file_option(required=True, help="Limit file of the model (YAML).")
+limits_files_option = functools.partial(
+    click.option, "--limits", "limits_paths", multiple=True, metavar="FILE"
 )
-station_option = click.option(
-    "--station", "station_path", required=True, metavar="FILE", help="Station config (TOML)."
-)
+station_file_option = functools.partial(click.option, "--station", "station_path", metavar="FILE")
+station_option = station_file_option(required=True, help="Station config (TOML).")
 serial_option = click.option(
     "--serial", metavar="S", help="Serial number of the unit, where the set does not state it."
 )
@@ -62,7 +63,7 @@ without_option = functools.partial(click.option, "--without", multiple=True, met
 def limit_option(what: str = "List at most this many.", default: int = 20, least: int = 1) -> Option:
     """Return the option that says how many rows are listed."""
     kind = click.IntRange(least, MAX_LISTED)
-    return click.option("--limit", type=kind, default=default, show_default=True, help=what)
+    return click.option("--limit", type=kind, default=default, help=what)
 
 
 def workers_option(verb: str) -> Option:
@@ -198,7 +199,6 @@ public_key_options = collected(
             "--signed-from",
             type=click.IntRange(1),
             default=1,
-            show_default=True,
             help="With --public-key: first signed record.",
         ),
     ),

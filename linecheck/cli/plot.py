@@ -25,7 +25,7 @@ from linecheck.history.population import Populations
 from linecheck.limits.model import entry_name
 from linecheck.report.figures.curves import figures_of_check, figures_of_comparison
 from linecheck.report.figures.data import Figure, Strip
-from linecheck.report.figures.drawing.draw import png, svg
+from linecheck.report.figures.drawing.draw import WIDTH_INCHES, png, svg
 from linecheck.report.figures.strips import strips_of_check
 from linecheck.report.figures.words import file_name
 from linecheck.report.parts import free_name
@@ -45,7 +45,6 @@ FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
     "form",
     type=click.Choice(list(FORMATS)),
     default="svg",
-    show_default=True,
     help="File format.",
 )
 @beside_options
@@ -53,7 +52,6 @@ FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
     "--width",
     type=click.IntRange(300, 8000),
     default=1340,
-    show_default=True,
     metavar="PX",
     help="Width of a PNG.",
 )
@@ -145,14 +143,8 @@ def _write(drawn: Iterator[tuple[str, Drawing]], folder: Path, forms: Sequence[s
         name = free_name(wanted[:120], taken)
         for form in forms:
             path = folder / f"{name}.{form}"
-            write_atomically(path, _drawn(drawing, form, width_px))
+            is_text, dpi = form == "svg", max(width_px / WIDTH_INCHES, 60.0)
+            write_atomically(path, svg(drawing).encode("utf-8") if is_text else png(drawing, width_px, dpi))
             click.echo(visible(str(path)))
             count += 1
     return count
-
-
-def _drawn(drawing: Drawing, form: str, width_px: int) -> bytes:
-
-    if form == "svg":
-        return svg(drawing).encode("utf-8")
-    return png(drawing, width_px, dpi=max(width_px / 6.7, 60.0))

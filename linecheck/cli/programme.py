@@ -14,7 +14,7 @@ from linecheck.audio.sample_bytes import SampleForm
 from linecheck.captures.capture_set import plain_file_name
 from linecheck.captures.programme.programme import Programme, check_names, make_programme
 from linecheck.captures.setups import chosen_setup, read_settings
-from linecheck.cli.display.messages import counted, tell
+from linecheck.cli.display.messages import counted, print_table, tell
 from linecheck.cli.options import limits_option, setup_option, without_option
 from linecheck.errors import UsageError
 from linecheck.files.durable import make_folder
@@ -161,14 +161,11 @@ def _out_of_reach(programme: Programme, left_out: frozenset[str]) -> Iterator[st
 def _show(programme: Programme, left_out: frozenset[str], out: str) -> None:
     """Show what lies where."""
     rate = programme.rate_hz
-    placed = programme.layout(left_out)
-    width = max(len(entry.segment.name) for entry in placed)
-    click.echo(f"{'segment':{width}}  {'mark at':>9}  {'stimulus':>9}  {'to (s)':>9}")
-    for entry in placed:
-        click.echo(
-            f"{entry.segment.name:{width}}  {entry.mark / rate:9.3f}  {entry.start / rate:9.3f}  "
-            f"{entry.stop / rate:9.3f}"
-        )
+    rows = [
+        (entry.segment.name, *(f"{frame / rate:.3f}" for frame in (entry.mark, entry.start, entry.stop)))
+        for entry in programme.layout(left_out)
+    ]
+    print_table(("segment", "mark at", "stimulus", "to (s)"), rows, right=(1, 2, 3))
     click.echo(
         f"{out}: {rate} Hz, {programme.bits} bits, {counted(programme.channels, 'channel')}, "
         f"{programme.frames(left_out) / rate:.3f} s, programme {programme.ident:06x}"

@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext, suppress
+from functools import cached_property
 
 import click
 
@@ -94,14 +95,11 @@ class Prompt:
 
     def __init__(self, paused: Callable[[], AbstractContextManager[None]] = nullcontext) -> None:
         self._paused = paused
-        self._scans: Scans | None = None
 
-    @property
+    @cached_property
     def scans(self) -> Scans:
         """The lines of standard input, which is read from the first use on and not before."""
-        if self._scans is None:
-            self._scans = Scans(sys.stdin.fileno())
-        return self._scans
+        return Scans(sys.stdin.fileno())
 
     def confirm(self, request: str) -> str | None:
         """Ask for a setting to be made and wait for Enter; return why it was not made, None where it was."""
@@ -140,7 +138,7 @@ class Prompt:
         What was typed at a terminal before the question says nothing of it.
         """
         try:
-            if self._scans is None:
+            if "scans" not in self.__dict__:
                 _forget_typed(sys.stdin.fileno())
             scans = self.scans
         except (AttributeError, OSError, ValueError):

@@ -50,12 +50,13 @@ def command(source: str, out: str, beside: Beside, pdf: str | None, place: LogPl
     read = (source, *beside.limits, place.station, beside.against, beside.reference, place.path)
     named = [path for path in read if path is not None]
     _check_targets([page] if printed is None else [page, printed], named)
-    program = None
+    program = "" if printed is None else browser()
+    text = _of_comparison(source, place) if compared else _of_run(source, beside, place)
+    write_atomically(page, text.encode("utf-8"))
+    click.echo(visible(str(page)))
     if printed is not None:
-        program = browser()
-    _write(
-        _of_comparison(source, place) if compared else _of_run(source, beside, place), page, printed, program
-    )
+        write_pdf(text, printed, program=program)
+        click.echo(visible(str(printed)))
     return ExitStatus.PASS
 
 
@@ -92,12 +93,3 @@ def _of_comparison(source: str, place: LogPlace) -> str:
         return comparison_page(comparison, signoffs=())
     with place.reader() as log:
         return comparison_page(comparison, signoffs=tuple(log.signoffs(digest=comparison.digest)))
-
-
-def _write(text: str, page: Path, printed: Path | None, program: str | None) -> None:
-
-    write_atomically(page, text.encode("utf-8"))
-    click.echo(visible(str(page)))
-    if printed is not None and program is not None:
-        write_pdf(text, printed, program=program)
-        click.echo(visible(str(printed)))

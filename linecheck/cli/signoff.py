@@ -11,7 +11,6 @@ from linecheck.cli.options import LogPlace, Option, collected, log_options
 from linecheck.errors import UsageError
 
 if TYPE_CHECKING:
-    from linecheck.history.comparison.model import Comparison
     from linecheck.log.signoff import Signature
     from linecheck.log.stored import Head
 
@@ -52,9 +51,11 @@ def command(comparison: str, place: LogPlace, signed: Signature) -> None:
     recorded with its hashes in the log's chain, which `linecheck log verify` verifies. A sign-off never changes a
     verdict. A log that does not exist yet is created.
     """
-    from linecheck.history.comparison.file import despite, sign
+    from linecheck.history.comparison.file import despite, load_comparison, sign
 
-    compared = _loaded(comparison)
+    if not comparison or "\0" in comparison:
+        raise UsageError("COMPARISON: is no path; give the folder that `linecheck compare` has written")
+    compared = load_comparison(comparison)
     with place.writer() as log:
         head = sign(log, compared, signed)
     names = one_line(", ".join(f"{side.label} {side.serial}" for side in compared.sides))
@@ -78,7 +79,6 @@ def command(comparison: str, place: LogPlace, signed: Signature) -> None:
         "--decision",
         type=_DECISIONS,
         default="accept",
-        show_default=True,
         help="The decision on what was compared.",
     ),
 )
@@ -101,11 +101,3 @@ def _echo_recorded(what: str, head: Head, signed: Signature, *more: str) -> None
     click.echo(f"head {head}")
     for line in (*more, "No verdict was changed: the signature stands beside them in the log."):
         click.echo(line)
-
-
-def _loaded(reference: str) -> Comparison:
-    from linecheck.history.comparison.file import load_comparison
-
-    if not reference or "\0" in reference:
-        raise UsageError("COMPARISON: is no path; give the folder that `linecheck compare` has written")
-    return load_comparison(reference)

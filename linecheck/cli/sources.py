@@ -9,7 +9,7 @@ import json
 import os
 import re
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
@@ -33,53 +33,48 @@ _COMPARISON = "comparison.json"
 _COMPARISON_NAMES = re.compile(r"comparison(-[0-9a-f]+)?\.json")
 
 
-@dataclass(frozen=True)
-class Sources:
-    """Where runs and sets are looked for: the log, and the limit files that judge sets."""
+def view_of(reference: str, place: LogPlace, limits: Sequence[str] = (), *, serial: str | None = None) -> Run:
+    """Return the run or capture set that is meant.
 
-    place: LogPlace = field(default_factory=LogPlace)
-    limits: Sequence[str] = ()
-    serial: str | None = None
+    Parameters
+    ----------
+    reference : str
+        The folder of a capture set (or its ``captures.toml``); the folder that a run has left (or its
+        ``result.json``); a run's id or the first 8 characters of it; its number in the log; a serial number, of
+        which the newest run is meant.
+    place : LogPlace
+        The log that runs are looked for in.
+    limits : sequence of str
+        Limit files that judge sets.
+    serial : str, optional
+        Of a set that does not state it.
 
-    def view(self, reference: str) -> Run:
-        """Return the run or capture set that is meant.
+    Raises
+    ------
+    LinecheckError
+        It is nowhere, or cannot be read or judged.
+    """
+    path = Path(reference)
+    if path.name == INDEX_NAME or os.path.isfile(path / INDEX_NAME):
+        return _judged(path, limits, serial)
+    if os.path.isfile(path / _RESULT_NAME):
+        path = path / _RESULT_NAME
+    if os.path.isfile(path):
+        reference = _run_id(path)
+    elif os.path.isdir(path):
+        raise FileError(
+            path, f"holds neither a capture set ({INDEX_NAME}) nor what a run has left ({_RESULT_NAME})"
+        )
+    with place.reader() as log:
+        return log.record(log.find(reference))
 
-        Parameters
-        ----------
-        reference : str
-            The folder of a capture set (or its ``captures.toml``); the folder that a run has left (or its
-            ``result.json``); a run's id or the first 8 characters of it; its number in the log; a serial number, of
-            which the newest run is meant.
 
-        Raises
-        ------
-        LinecheckError
-            It is nowhere, or cannot be read or judged.
-        """
-        path = Path(reference)
-        if path.name == INDEX_NAME or os.path.isfile(path / INDEX_NAME):
-            return self._judged(path)
-        if os.path.isfile(path / _RESULT_NAME):
-            path = path / _RESULT_NAME
-        if os.path.isfile(path):
-            return self._logged(_run_id(path))
-        if os.path.isdir(path):
-            raise FileError(
-                path, f"holds neither a capture set ({INDEX_NAME}) nor what a run has left ({_RESULT_NAME})"
-            )
-        return self._logged(reference)
-
-    def _logged(self, reference: str) -> Run:
-        with self.place.reader() as log:
-            return log.record(log.find(reference))
-
-    def _judged(self, path: Path) -> Run:
-
-        if not self.limits:
-            raise UsageError(f"{path}: is a capture set, which a limit file judges: give --limits FILE")
-        captures = load_capture_set(path)
-        judged = judge_alone(captures, [load_limits(path) for path in self.limits], serial=self.serial)
-        return replace(settled(judged), source=f"capture set {path}", captured=captures.index.recorded)
+def _judged(path: Path, limits: Sequence[str], serial: str | None) -> Run:
+    if not limits:
+        raise UsageError(f"{path}: is a capture set, which a limit file judges: give --limits FILE")
+    captures = load_capture_set(path)
+    judged = judge_alone(captures, [load_limits(name) for name in limits], serial=serial)
+    return replace(settled(judged), source=f"capture set {path}", captured=captures.index.recorded)
 
 
 def _run_id(path: Path) -> str:
@@ -88,10 +83,10 @@ def _run_id(path: Path) -> str:
         if path.stat().st_size > _LARGEST_RESULT:
             raise FileError(path, "is too large to be a result")
         run = json.loads(path.read_bytes())["run"]
+        if not isinstance(run, str):
+            raise TypeError("the id of a run is a text")
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise FileError(path, "is no result of a run") from error
-    if not isinstance(run, str):
-        raise FileError(path, "is no result of a run")
     return run
 
 
@@ -186,11 +181,10 @@ def run_and_reference(source: str, beside: Beside, place: LogPlace) -> tuple[Run
     LinecheckError
         One is nowhere, or cannot be read or judged.
     """
-    sources = Sources(place, beside.limits)
-    view = sources.view(source)
+    view = view_of(source, place, beside.limits)
     if beside.reference is None:
         return view, None
-    reference = sources.view(beside.reference)
+    reference = view_of(beside.reference, place, beside.limits)
     for line in reference_notes(view, reference):
         tell(line)
     return view, reference

@@ -7,20 +7,22 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
+from sqlalchemy import Connection
 
 from linecheck.cli.display.messages import counted, overwritten_line, tell
 from linecheck.cli.options import LogPlace, collected, log_options, printable, public_key_options
 from linecheck.errors import LinecheckError, RecordError, ServerError, UsageError, listed
 from linecheck.files.text import visible
+from linecheck.log.station_key import SignedBy
+from linecheck.log.stored import Verification
+from linecheck.log.sync.local import LocalLog
+from linecheck.log.sync.migrate import GRANTS, migrate, versions
+from linecheck.log.sync.names import STATION_LOG, claim_content, name_conflicts
+from linecheck.log.sync.target import Target
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from linecheck.log.station_key import SignedBy
-    from linecheck.log.stored import Verification
-    from linecheck.log.sync.local import LocalLog
+    # What needs the server's driver is imported where it is used: not every station has it.
     from linecheck.log.sync.push import Pushed
-    from linecheck.log.sync.target import Target
 
 
 @dataclass(frozen=True)
@@ -116,8 +118,6 @@ def command(
 
 
 def _target(to: str | None, place: LogPlace) -> Target:
-    from linecheck.log.sync.target import Target
-
     config = place.config if to is None else None
     if config is not None:
         to = config.sync.to
@@ -129,7 +129,6 @@ def _target(to: str | None, place: LogPlace) -> Target:
 
 
 def _prepare(target: Target) -> None:
-    from linecheck.log.sync.migrate import GRANTS, migrate
     from linecheck.log.sync.server import connected
 
     with connected(target) as connection:
@@ -141,7 +140,6 @@ def _prepare(target: Target) -> None:
 
 
 def _send(target: Target, location: str) -> None:
-    from linecheck.log.sync.local import LocalLog
     from linecheck.log.sync.push import push
 
     with LocalLog(location) as log:
@@ -158,7 +156,6 @@ def _send(target: Target, location: str) -> None:
 
 def _thin(target: Target, location: str) -> None:
     """Remove at the server what the log states to go; the role must be allowed to delete from curve_points."""
-    from linecheck.log.sync.local import LocalLog
     from linecheck.log.sync.server import connected
     from linecheck.log.sync.stored import at_server
     from linecheck.log.sync.write import thin_records
@@ -204,8 +201,6 @@ def _unsent(log: LocalLog, target: Target) -> str:
 
 def _state(target: Target, place: LogPlace, claim: _Claim) -> None:
     """State in the log's own chain that it is a station's, given all that the server has of others."""
-    from linecheck.log.sync.local import LocalLog
-    from linecheck.log.sync.names import STATION_LOG, claim_content
     from linecheck.log.sync.push import push
     from linecheck.log.sync.server import connected
 
@@ -222,7 +217,6 @@ def _state(target: Target, place: LogPlace, claim: _Claim) -> None:
 
 
 def _check(target: Target, location: str | None, signed_by: SignedBy | None) -> None:
-    from linecheck.log.sync.migrate import versions
     from linecheck.log.sync.server import connected
 
     with connected(target) as connection:
@@ -237,7 +231,6 @@ def _check(target: Target, location: str | None, signed_by: SignedBy | None) -> 
 
 
 def _check_own(target: Target, location: str, connection: Connection, signed_by: SignedBy | None) -> None:
-    from linecheck.log.sync.local import LocalLog
     from linecheck.log.sync.push import agreed
 
     with LocalLog(location, only_read=True) as log:
@@ -250,7 +243,10 @@ def _check_own(target: Target, location: str, connection: Connection, signed_by:
         with connection.begin():
             agreed(log, connection, chain)
         total = log.head().sequence
-    _tell_verified(target, found)
+    click.echo(
+        f"{target}: {counted(found.records, 'record')} verified: none was edited, removed, inserted or moved there"
+    )
+    click.echo(f"head {found.head}")
     _warn_of_namesakes(connection, chain)
     if found.records < total:
         raise ServerError(
@@ -285,13 +281,6 @@ def _verified(connection: Connection, chain: str, signed_by: SignedBy | None) ->
         return check_chain(connection, chain, lambda record: show(f"verified {record} records"), signed_by)
 
 
-def _tell_verified(target: Target, found: Verification) -> None:
-    click.echo(
-        f"{target}: {counted(found.records, 'record')} verified: none was edited, removed, inserted or moved there"
-    )
-    click.echo(f"head {found.head}")
-
-
 def _fault(found: Verification) -> str:
     if found.fault is None:
         return f"{'; '.join(listed(found.other_faults))} ({counted(found.records, 'record')} as sent)"
@@ -299,8 +288,6 @@ def _fault(found: Verification) -> str:
 
 
 def _warn_of_namesakes(connection: Connection, chain: str | None) -> None:
-    from linecheck.log.sync.names import name_conflicts
-
     with connection.begin():
         found = name_conflicts(connection, chain)
     for conflict in found:

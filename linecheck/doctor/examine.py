@@ -1,13 +1,12 @@
-"""The examinations, one function each, in the order in which their findings are listed."""
+"""The examinations, one function each; each yields nothing where it does not apply."""
 
 from __future__ import annotations
 
 import importlib.util
 import os
-import shutil
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
@@ -28,6 +27,8 @@ _EXTRAS: Final = {
 }
 _SOUND_SERVERS: Final = ("pulse/native", "pipewire-0")
 _SECONDS: Final = 5.0
+#: The systems on which a cure for Linux helps.
+_LINUX: Final = ("debian", "fedora", "other")
 
 
 def examine(config: StationConfig | None) -> Iterator[Finding]:
@@ -38,8 +39,14 @@ def examine(config: StationConfig | None) -> Iterator[Finding]:
     config : StationConfig or None
         What it needs and is not there is ``missing``; without one, that is a ``note``.
     """
-    for each in EXAMINATIONS:
-        yield from each(config)
+    yield Finding("Python", State.OK, f"{'.'.join(map(str, sys.version_info[:3]))} at {sys.executable}")
+    yield from _sound(config)
+    yield from _sound_rights(config)
+    yield from _sound_server()
+    yield from _clock()
+    yield from _room(config)
+    yield from _chromium()
+    yield from _extras(config)
 
 
 def _lacking(needed: bool) -> State:
@@ -49,11 +56,6 @@ def _lacking(needed: bool) -> State:
 def _plays(config: StationConfig | None) -> bool:
     """Return whether a station plays through real devices."""
     return config is not None and interface_of(config).is_real
-
-
-def _python(_: StationConfig | None) -> Iterator[Finding]:
-    version = ".".join(map(str, sys.version_info[:3]))
-    yield Finding("Python", State.OK, f"{version} at {sys.executable}")
 
 
 def _sound(config: StationConfig | None) -> Iterator[Finding]:
@@ -90,13 +92,12 @@ def _sound_rights(config: StationConfig | None) -> Iterator[Finding]:
     if not closed:
         yield Finding("rights", State.OK, f"this user may open all {len(nodes)} sound devices")
         return
-    needed = _plays(config)
     text = f"this user may not open {len(closed)} of {len(nodes)} sound devices ({closed[0]})"
-    cures = dict.fromkeys(("debian", "fedora", "other"), "usermod -a -G audio USER, then log in again")
-    yield Finding("rights", _lacking(needed), text, cures)
+    cures = dict.fromkeys(_LINUX, "usermod -a -G audio USER, then log in again")
+    yield Finding("rights", _lacking(_plays(config)), text, cures)
 
 
-def _sound_server(config: StationConfig | None) -> Iterator[Finding]:
+def _sound_server() -> Iterator[Finding]:
     """Yield whether a sound server may hold the devices, or convert what is played."""
     folder = Path(
         os.environ.get("XDG_RUNTIME_DIR", f"/run/user/{os.getuid() if hasattr(os, 'getuid') else 0}")
@@ -110,33 +111,24 @@ def _sound_server(config: StationConfig | None) -> Iterator[Finding]:
         f"{' and '.join(running)} runs: it may hold an interface, or convert rates. A device with (hw:…) in its name "
         "goes past it"
     )
-    cures = dict.fromkeys(
-        ("debian", "fedora", "other"),
-        "on a station, systemctl --user mask --now pipewire.socket pipewire-pulse.socket pulseaudio.socket",
-    )
-    yield Finding("sound server", State.NOTE, text, cures)
+    cure = "on a station, systemctl --user mask --now pipewire.socket pipewire-pulse.socket pulseaudio.socket"
+    yield Finding("sound server", State.NOTE, text, dict.fromkeys(_LINUX, cure))
 
 
-def _clock(_: StationConfig | None) -> Iterator[Finding]:
+def _clock() -> Iterator[Finding]:
     """Yield whether the clock is set by a time server, as far as systemd knows."""
-    program = shutil.which("timedatectl")
-    if program is None:
-        yield Finding("clock", State.UNKNOWN, "nothing here says whether a time server sets it")
-        return
-    command = [program, "show", "--property=NTPSynchronized", "--value"]
+    command = ["timedatectl", "show", "--property=NTPSynchronized", "--value"]
     try:
         said = subprocess.run(command, capture_output=True, text=True, timeout=_SECONDS, check=False).stdout
     except (OSError, subprocess.TimeoutExpired):
         said = ""
-    states = {"yes": State.OK, "no": State.NOTE}
-    texts = {
-        "yes": "set by a time server",
-        "no": "not set by a time server: records have the time that it shows",
-    }
-    answer = said.strip()
-    cures = dict.fromkeys(("debian", "fedora", "other"), "timedatectl set-ntp true")
-    text = texts.get(answer, "nothing here says whether a time server sets it")
-    yield Finding("clock", states.get(answer, State.UNKNOWN), text, cures if answer == "no" else {})
+    if said.strip() == "yes":
+        yield Finding("clock", State.OK, "set by a time server")
+    elif said.strip() == "no":
+        text = "not set by a time server: records have the time that it shows"
+        yield Finding("clock", State.NOTE, text, dict.fromkeys(_LINUX, "timedatectl set-ntp true"))
+    else:
+        yield Finding("clock", State.UNKNOWN, "nothing here says whether a time server sets it")
 
 
 def _room(config: StationConfig | None) -> Iterator[Finding]:
@@ -152,7 +144,7 @@ def _room(config: StationConfig | None) -> Iterator[Finding]:
     yield Finding("room", State.OK if short is None else State.MISSING, free if short is None else short)
 
 
-def _chromium(_: StationConfig | None) -> Iterator[Finding]:
+def _chromium() -> Iterator[Finding]:
     """Yield whether pages can be printed."""
     try:
         yield Finding("Chromium", State.OK, f"{browser()}: prints pages (--pdf)")
@@ -177,16 +169,3 @@ def _extras(config: StationConfig | None) -> Iterator[Finding]:
         state = State.OK if there else _lacking(needed.get(extra, False))
         cure = {} if there else {"": f"python -m pip install 'linecheck[{extra}]'"}
         yield Finding(package, state, f"{'for' if there else 'is not there, for'} {purpose}", cure)
-
-
-#: One a thing; each yields nothing where it does not apply.
-EXAMINATIONS: Final[tuple[Callable[[StationConfig | None], Iterator[Finding]], ...]] = (
-    _python,
-    _sound,
-    _sound_rights,
-    _sound_server,
-    _clock,
-    _room,
-    _chromium,
-    _extras,
-)

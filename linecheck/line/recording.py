@@ -26,7 +26,7 @@ from linecheck.line.events import (
     RunRecorded,
     VerdictKnown,
 )
-from linecheck.results.files import Contents, ResultFiles
+from linecheck.results.files import ResultFiles, contents
 from linecheck.results.formats.base import OneRun
 from linecheck.run.causes import causes_of
 from linecheck.run.model import Run
@@ -158,12 +158,12 @@ def written(
 ) -> tuple[list[FilesWritten], list[FilesNotWritten]]:
     """Write the files of a run; return those written, and those that could not be."""
     run = kept.run
-    contents = Contents(OneRun(run, strict, set_path, record=kept.head))
+    content_of = contents(OneRun(run, strict, set_path, record=kept.head))
     done: list[FilesWritten] = []
     troubles: list[FilesNotWritten] = []
     for entry in files:
         try:
-            entry.write(contents.of)
+            entry.write(content_of)
         except RecordError as error:
             troubles.append(FilesNotWritten(run.run_id, run.serial, str(error)))
         else:

@@ -16,7 +16,7 @@ from linecheck.limits.model import LimitFile
 from linecheck.line.events import FilesNotWritten, Listener, Note, SetCompared
 from linecheck.line.recording import exit_status
 from linecheck.line.sets import ToldSet, judged_sets, write_each
-from linecheck.results.files import Contents, ResultFiles
+from linecheck.results.files import ResultFiles, contents
 from linecheck.results.formats.base import OneRun
 from linecheck.results.overview import MAX_CHARACTERS, MAX_FINDINGS, Brief, brief
 
@@ -92,7 +92,7 @@ def _write_only(compared: Regressed, wanted: ResultFiles, listener: Listener, *,
     one = OneRun(outcome, strict, keys=told.keys, cases=tuple(told.cases), in_brief=told.brief)
     trouble = None
     try:
-        wanted.write(Contents(one).of)
+        wanted.write(contents(one))
     except RecordError as error:
         trouble = FilesNotWritten(outcome.run_id, outcome.serial, str(error))
     listener(SetCompared(compared))

@@ -18,11 +18,14 @@ from collections import deque
 from collections.abc import Iterable, Iterator, MutableMapping
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from linecheck.files.durable import lock_file
+
+if TYPE_CHECKING:
+    from linecheck.pytest_plugin.judgement import SetErrand
 
 _KEY = "linecheck_folder"
 _HOST = "linecheck_host"
@@ -66,30 +69,19 @@ class SessionFolder:
 FOLDER = pytest.StashKey[SessionFolder]()
 
 
-class Errand(Protocol):
-    """Something to find out once: what ``key`` names, by ``run``, as data that JSON can hold."""
-
-    @property
-    def key(self) -> str:
-        """What is found out, different for different things."""
-
-    def run(self) -> dict[str, Any]:
-        """Find it out."""
-
-
 class Once:
-    """Runs errands, each once for all the processes that share a folder."""
+    """Judges sets, each once for all the processes that share a folder."""
 
     def __init__(self, folder: SessionFolder) -> None:
         self._folder = folder
         self._known: dict[str, dict[str, Any]] = {}
-        self._open: deque[Errand] = deque()
+        self._open: deque[SetErrand] = deque()
 
-    def offer(self, errands: Iterable[Errand]) -> None:
+    def offer(self, errands: Iterable[SetErrand]) -> None:
         """Name the errands of the session, to be run while another process runs the one that is wanted."""
         self._open.extend(errands)
 
-    def get(self, wanted: Errand) -> dict[str, Any]:
+    def get(self, wanted: SetErrand) -> dict[str, Any]:
         """Return what an errand comes to."""
         while (found := self._look_up(wanted)) is None:
             if not self._run(wanted) and not self._help():
@@ -99,7 +91,7 @@ class Once:
 
     def _help(self) -> bool:
         """Run the next errand that nobody has run or is running; return whether there was one."""
-        taken: list[Errand] = []
+        taken: list[SetErrand] = []
         ran = False
         while self._open and not ran:
             errand = self._open.popleft()
@@ -110,7 +102,7 @@ class Once:
         self._open.extendleft(reversed(taken))
         return ran
 
-    def _run(self, errand: Errand) -> bool:
+    def _run(self, errand: SetErrand) -> bool:
         """Run an errand that nobody has run or is running; return whether that was so."""
         with self._locked(errand, wait=False) as mine:
             if not mine or self._is_done(errand):
@@ -123,10 +115,10 @@ class Once:
             self._known[errand.key] = found
             return True
 
-    def _is_done(self, errand: Errand) -> bool:
+    def _is_done(self, errand: SetErrand) -> bool:
         return errand.key in self._known or self._path(errand, ".json").exists()
 
-    def _look_up(self, errand: Errand) -> dict[str, Any] | None:
+    def _look_up(self, errand: SetErrand) -> dict[str, Any] | None:
         if errand.key not in self._known:
             try:
                 text = self._path(errand, ".json").read_text(encoding="utf-8")
@@ -136,7 +128,7 @@ class Once:
         return self._known[errand.key]
 
     @contextlib.contextmanager
-    def _locked(self, errand: Errand, *, wait: bool) -> Iterator[bool]:
+    def _locked(self, errand: SetErrand, *, wait: bool) -> Iterator[bool]:
         """Hold an errand's lock; yield whether it is held. Where there are no locks, each process is on its own."""
         with self._path(errand, ".lock").open("wb") as stream:
             held = True
@@ -144,6 +136,6 @@ class Once:
                 held = lock_file(stream, wait=wait)
             yield held
 
-    def _path(self, errand: Errand, suffix: str) -> Path:
+    def _path(self, errand: SetErrand, suffix: str) -> Path:
         name = hashlib.sha256(errand.key.encode("utf-8", "surrogateescape")).hexdigest()[:32]
         return self._folder.path / f"{name}{suffix}"

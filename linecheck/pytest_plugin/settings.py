@@ -59,10 +59,6 @@ def shown_path(path: Path) -> Path:
 
 def _paths(config: pytest.Config, name: str) -> tuple[Path, ...]:
     given = config.getoption(name)
-    if given is not None:
-        return tuple(_clean(config.invocation_params.dir / path) for path in given)
-    return tuple(_clean(path) for path in config.getini(name))
-
-
-def _clean(path: Path) -> Path:
-    return Path(os.path.normpath(path))
+    if given is None:
+        given = config.getini(name)
+    return tuple(Path(os.path.normpath(config.invocation_params.dir / path)) for path in given)

@@ -6,7 +6,7 @@ told of its set.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -56,8 +56,11 @@ def tell_of(item: JudgedItem, report: pytest.TestReport) -> None:
 def write(reporter: pytest.TerminalReporter) -> None:
     """Write the lines below the tests, if there was a set."""
     sets: dict[str, list[dict[str, Any]]] = {}
-    for told in _told(reporter):
-        sets.setdefault(told["set"], []).append(told)
+    for category, reports in reporter.stats.items():
+        # Without a name: what passed but was no call.
+        for told in (getattr(report, _ATTRIBUTE, None) for report in reports if category):
+            if told is not None:
+                sets.setdefault(told["set"], []).append(told)
     if not sets:
         return
     reporter.write_sep("=", "linecheck")
@@ -72,13 +75,6 @@ def write(reporter: pytest.TerminalReporter) -> None:
         for line in dict.fromkeys(line for item in items for line in item["said"]):
             if line not in first["worst"]:
                 reporter.write_line(f"  {line}")
-
-
-def _told(reporter: pytest.TerminalReporter) -> Iterator[dict[str, Any]]:
-    """Yield what the reports carry, once for each item."""
-    for category, reports in reporter.stats.items():
-        if category:  # without a name: what passed but was no call
-            yield from (getattr(report, _ATTRIBUTE) for report in reports if hasattr(report, _ATTRIBUTE))
 
 
 def _listed(paths: Iterable[Path]) -> str:

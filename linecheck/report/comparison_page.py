@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from itertools import filterfalse, groupby
+from operator import itemgetter
 
 from linecheck.checks.base import Reading
 from linecheck.checks.parts.declared import difference_unit
@@ -19,7 +21,7 @@ from linecheck.history.comparison.model import (
 )
 from linecheck.log.signoff import Signoff
 from linecheck.report.figures.curves import figures_of_comparison
-from linecheck.report.figures.strips import COVERAGE
+from linecheck.report.figures.data import COVERAGE
 from linecheck.report.figures.words import (
     file_name,
     measured_texts,
@@ -33,6 +35,8 @@ from linecheck.report.parts import Part, about, anchors, figure_part, free_name,
 from linecheck.report.run_facts import Fact, FactGroup, moment, named_facts, setup_text
 from linecheck.results.wording import response_at
 
+#: Which way a difference goes: for the worse, or neither.
+WAYS = {True: "worse", False: "better", None: "other"}
 _NOTHING = "–"
 _PAIR = 2
 #: Curves that are looked at whether or not they differ: what a filter does.
@@ -55,6 +59,7 @@ def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ())
     others = " and ".join(side.label for side in sides[1:])
     checks = [value.check for value in comparison.values] + [curve.check for curve in comparison.curves]
     names = tuple(dict.fromkeys(checks))
+    responses = compared_rows(filter(is_response_at, comparison.values))
     return {
         "title": f"Comparison: {serials}",
         "running_head": f"Comparison  {serials}",
@@ -68,9 +73,9 @@ def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ())
         ),
         "labels": [side.label for side in sides],
         "sounds": comparison.sounds,
-        "findings": [(entry.side, entry.text, _direction(entry.worse)) for entry in comparison.findings],
+        "findings": [(entry.side, entry.text, WAYS[entry.worse]) for entry in comparison.findings],
         "sides": [_side_part(side) for side in sides],
-        "responses": list(_responses(comparison, names)),
+        "responses": [(check, tuple(rows)) for check, rows in groupby(responses, itemgetter(0))],
         "checks": list(_checks(comparison, names)),
         "notes": comparison.notes,
         "signoffs": [_sign_part(signoff) for signoff in signoffs],
@@ -86,10 +91,6 @@ def _headline(comparison: Comparison) -> str:
     worse = sum(finding.worse is True for finding in comparison.findings)
     words = f"{count} real {'difference' if count == 1 else 'differences'}"
     return f"{words}, {worse} for the worse" if worse else words
-
-
-def _direction(worse: bool | None) -> str:
-    return "other" if worse is None else "worse" if worse else "better"
 
 
 def _side_part(side: Side) -> Part:
@@ -133,16 +134,6 @@ def _side_part(side: Side) -> Part:
     }
 
 
-def _responses(comparison: Comparison, names: Iterable[str]) -> Iterable[tuple[str, tuple[Row, ...]]]:
-    """Yield the sides' responses at named frequencies, check by check: a row for each frequency and channel."""
-    for name in names:
-        rows = compared_rows(
-            value for value in comparison.values if value.check == name and is_response_at(value)
-        )
-        if rows:
-            yield name, rows
-
-
 def _checks(comparison: Comparison, names: Sequence[str]) -> Iterable[Part]:
     """Yield what was compared of each check, those that differ most first: what differs, then the rest."""
     ids, figures = anchors(names, "check"), _figures_by_check(comparison)
@@ -153,17 +144,16 @@ def _checks(comparison: Comparison, names: Sequence[str]) -> Iterable[Part]:
             *(curve for curve in comparison.curves if curve.check == name),
         ]
         drawn = figures.get(name, [])
+        other = [item for item in items if not is_response_at(item)]
         yield {
             "anchor": ids[name],
             "name": name,
             "kind": plain_name(items[0].kind),
             "about": about(items[0].kind),
             "note": _note(items),
-            "rows": compared_rows(item for item in items if _differs(item) and not is_response_at(item)),
+            "rows": compared_rows(filter(_differs, other)),
             "figures": [part for is_shown, part in drawn if is_shown],
-            "same_rows": compared_rows(
-                item for item in items if not _differs(item) and not is_response_at(item)
-            ),
+            "same_rows": compared_rows(filterfalse(_differs, other)),
             "same_figures": [part for is_shown, part in drawn if not is_shown],
         }
 
@@ -243,8 +233,8 @@ def _difference(item: Difference, unit: str, least: float) -> tuple[str, str]:
         told = f"± below {plain_number(least)} {difference_unit(unit)}".rstrip()
     if not item.significant:
         return f"{text} {told}".rstrip(), item.why or "not significant"
-    worse = None if item.worse_by is None or item.worse_by == 0.0 else item.worse_by > 0.0
-    return f"{text} {told}".rstrip(), "significant" if worse is None else f"significant, {_direction(worse)}"
+    way = f", {WAYS[item.worse_by > 0.0]}" if item.worse_by else ""
+    return f"{text} {told}".rstrip(), f"significant{way}"
 
 
 def _curve_texts(curve: ComparedCurve) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:

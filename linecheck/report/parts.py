@@ -9,10 +9,10 @@ from collections.abc import Iterable
 from typing import Any
 
 from linecheck.checks import kinds
-from linecheck.limits.verdict import Verdict
+from linecheck.limits.verdict import JudgedReading, Verdict
 from linecheck.report.figures.data import Figure, Strip
 from linecheck.report.figures.drawing.draw import svg
-from linecheck.report.figures.strips import COVERAGE, MAX_DOTS, binned, limits_text, value_texts
+from linecheck.report.figures.strips import MAX_DOTS, binned, limits_text, value_texts
 from linecheck.report.figures.table import table_of
 from linecheck.report.figures.words import amount_text, file_name, metric_name, plain_number
 
@@ -73,33 +73,35 @@ def strip_part(strip: Strip, *, named: bool) -> Part:
     ``label`` is its channel, empty where it is of the pair; ``zones`` are what lies beyond its limits (kind, start,
     width), ``others`` the places of earlier units, for which ``heights`` stand where they are many.
     """
-    metric = " ".join(filter(None, (metric_name(strip.metric), strip.channel)))
-    name = f"{strip.check}: {metric}" if named else metric
-    spread = COVERAGE * (strip.uncertainty or 0.0)
+    reading, verdict, spread = strip.reading, strip.judged.verdict, strip.spread
+    first = f"{strip.check}:" if named else ""
+    name = " ".join(filter(None, (first, metric_name(reading.metric), reading.channel)))
     value, uncertainty = value_texts(strip)
-    margin = _margin(strip)
-    said = "" if strip.verdict is None else f" {strip.verdict.value.upper()}."
+    margin = _margin(strip.judged)
+    said = "" if verdict is None else f" {verdict.value.upper()}."
     standing = sentence(strip.standing)
     alt = f"{name}: {value} {uncertainty}.{said} {limits_text(strip)} {margin} {standing}"
-    at = None if strip.value is None else _place(strip, strip.value)
-    ends = None
-    if strip.value is not None and spread:
-        ends = _place(strip, strip.value - spread), _place(strip, strip.value + spread)
+    at, ends = None, None
+    if reading.value is not None:
+        at = _place(strip, reading.value)
+        low, high = (_place(strip, reading.value + way * spread) for way in (-1.0, 1.0))
+        ends = (low, high) if spread else None
     few = len(strip.others) <= MAX_DOTS
+    counts = () if few else binned(strip.others, strip.low, strip.high)
     return {
-        "name": " ".join(filter(None, (f"{strip.check}:" if named else "", strip.metric, strip.channel))),
-        "label": strip.channel or "",
-        "badge": badge(strip.verdict),
+        "name": " ".join(filter(None, (first, reading.metric, reading.channel))),
+        "label": reading.channel or "",
+        "badge": badge(verdict),
         "value": value,
         "uncertainty": uncertainty,
         "margin": margin,
         "alt": " ".join(alt.replace(" .", ".").split()),
         "zones": tuple(_zones(strip)),
-        "edges": tuple(_edges(strip)),
+        "edges": tuple((kind, _place(strip, edge)) for kind, edge, _ in strip.zones),
         "at": at,
         "spread": ends,
         "others": tuple(_place(strip, other) for other in strip.others) if few else (),
-        "heights": () if few else _heights(strip),
+        "heights": tuple(round(100.0 * count / max(counts), 1) for count in counts),
         "standing": standing,
     }
 
@@ -115,46 +117,17 @@ def _place(strip: Strip, value: float) -> float:
     return round(100.0 * min(max(share, 0.0), 1.0), 3)
 
 
-def _heights(strip: Strip) -> tuple[float, ...]:
-    counts = binned(strip.others, strip.low, strip.high)
-    return tuple(round(100.0 * count / max(counts), 1) for count in counts)
-
-
 def _zones(strip: Strip) -> Iterable[tuple[str, float, float]]:
-    """Yield what lies beyond the limits: marginal, then fail; all else passes."""
-    for passes, fails, end in (
-        (strip.pass_min, strip.fail_min, strip.low),
-        (strip.pass_max, strip.fail_max, strip.high),
-    ):
-        if passes is not None:
-            yield _zone(strip, "marginal", passes, end if fails is None else fails)
-        if fails is not None:
-            yield _zone(strip, "fail", fails, end)
+    for kind, one, other in strip.zones:
+        start, end = sorted((_place(strip, one), _place(strip, other)))
+        yield kind, start, round(end - start, 3)
 
 
-def _zone(strip: Strip, kind: str, one: float, other: float) -> tuple[str, float, float]:
-    start, end = sorted((_place(strip, one), _place(strip, other)))
-    return kind, start, round(end - start, 3)
-
-
-def _edges(strip: Strip) -> Iterable[tuple[str, float]]:
-    for kind, edge in (
-        ("marginal", strip.pass_min),
-        ("marginal", strip.pass_max),
-        ("fail", strip.fail_min),
-        ("fail", strip.fail_max),
-    ):
-        if edge is not None:
-            yield kind, _place(strip, edge)
-
-
-def _margin(strip: Strip) -> str:
+def _margin(item: JudgedReading) -> str:
     """Return the margin in words: how far from the limit that matters, and on which side of it."""
-    if strip.margin is None or strip.verdict not in (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL):
+    if item.margin is None or item.verdict not in (Verdict.PASS, Verdict.MARGINAL, Verdict.FAIL):
         return ""
-    if strip.margin == 0.0:
-        return "on the pass limit"
-    return margin_text(strip.margin, strip.unit)
+    return margin_text(item.margin, item.reading.unit) if item.margin else "on the pass limit"
 
 
 def margin_text(margin: float, unit: str) -> str:

@@ -41,15 +41,12 @@ def browser() -> str:
         There is none.
     """
     named = os.environ.get(_VARIABLE)
-    if named:
-        found = shutil.which(named)
-        if found is None:
-            raise UsageError(f"{_VARIABLE}: {named}: there is no such program; name a Chromium, or unset it")
-        return found
-    for name in _NAMES:
+    for name in (named,) if named else _NAMES:
         found = shutil.which(name)
         if found is not None:
             return found
+    if named:
+        raise UsageError(f"{_VARIABLE}: {named}: there is no such program; name a Chromium, or unset it")
     raise UsageError(
         f"--pdf: needs Chromium to print with, and there is none of {', '.join(_NAMES)}: install one, name it in "
         f"{_VARIABLE}, or print the page from any browser"

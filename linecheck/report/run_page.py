@@ -12,7 +12,6 @@ import numpy as np
 from linecheck.checks import kinds
 from linecheck.checks.base import Problem, Reading
 from linecheck.checks.parts.volts import is_uncalibrated
-from linecheck.files.text import visible
 from linecheck.history.population import (
     Population,
     Populations,
@@ -22,8 +21,8 @@ from linecheck.history.population import (
 )
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.report.figures.curves import figures_of_check
-from linecheck.report.figures.data import Strip
-from linecheck.report.figures.strips import COVERAGE, UNCALIBRATED, limits_text, strips_of_check
+from linecheck.report.figures.data import COVERAGE, Strip
+from linecheck.report.figures.strips import UNCALIBRATED, limits_text, strips_of_check
 from linecheck.report.figures.words import (
     limit_text,
     measured_texts,
@@ -86,7 +85,7 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
         [
             {**part, "check": check.check, "anchor": ids[check.check]}
             for check in view.checks
-            for part in _metric_parts(view, check, others, verdict=verdict, named=True)
+            for part in _metric_parts(view, check, others, verdict)
         ]
         for verdict in (Verdict.FAIL, Verdict.MARGINAL)
     )
@@ -174,7 +173,9 @@ def _check_part(
     """Return one check; ``tightest`` names its judged value with the least margin, ``channels`` head its ``rows``."""
     metrics = tuple(_metric_parts(view, check, others))
     shown = {(part["metric"], strip["label"] or None) for part in metrics for strip in part["strips"]}
-    unshown = _unshown(check, shown)
+    readings = (item.reading for item in check.judged.readings)
+    # No mask judges what has no strip.
+    unshown = [reading for reading in readings if (reading.metric, reading.channel) not in shown]
     channels = tuple(dict.fromkeys(reading.channel or PAIR for reading in unshown))
     figures = figures_of_check(view, check, reference=reference)
     return {
@@ -185,7 +186,7 @@ def _check_part(
         "badge": badge(check.judged.verdict),
         "setup": setup_text(check.setup),
         "tightest": _tightest(check),
-        "problems": _merged_messages(check.judged.problems),
+        "problems": tuple(_lines([(None, problem) for problem in check.judged.problems])),
         "metrics": metrics,
         "channels": channels,
         "rows": tuple(_value_rows(check, unshown, channels)),
@@ -217,12 +218,6 @@ def _margin_words(item: JudgedReading | JudgedCurve, margin: float, limit: float
     return f"{name}: {margin_text(margin, what.unit)}"
 
 
-def _unshown(check: CheckOutcome, shown: set[tuple[str, str | None]]) -> list[Reading]:
-    """Return the readings that have no strip: no mask judges them."""
-    readings = [item.reading for item in check.judged.readings]
-    return [reading for reading in readings if (reading.metric, reading.channel) not in shown]
-
-
 def _value_rows(
     check: CheckOutcome, readings: Sequence[Reading], channels: Sequence[str]
 ) -> Iterable[tuple[str, str, str, tuple[str, ...]]]:
@@ -239,18 +234,12 @@ def _cell(reading: Reading) -> str:
     if reading.value is None:
         return "not measured"
     value, spread = measured_texts(reading.value, COVERAGE * (reading.uncertainty or 0.0), reading.unit)
-    if is_uncalibrated(reading):
-        spread = UNCALIBRATED
+    spread = UNCALIBRATED if is_uncalibrated(reading) else spread
     return f"{value}{' or better' * reading.is_bound} {spread}".rstrip()
 
 
 def _metric_parts(
-    view: Run,
-    check: CheckOutcome,
-    others: Others | None,
-    *,
-    verdict: Verdict | None = None,
-    named: bool = False,
+    view: Run, check: CheckOutcome, others: Others | None, verdict: Verdict | None = None
 ) -> Iterable[Part]:
     """Yield each judged metric of a check, then each judged curve, with all its channels.
 
@@ -264,60 +253,46 @@ def _metric_parts(
     others : mapping of Population, optional
         Where its readings lie among other units. What no mask judges is there too where it can be seen among them.
     verdict : Verdict, optional
-        Only channels of this verdict.
-    named : bool
-        Whether each says its check.
+        Only channels of this verdict, each of which says its check.
     """
     strips = [
         strip
         for strip in strips_of_check(view, check, population=others)
-        if verdict in (None, strip.verdict) and (strip.verdict is not None or _can_be_seen(strip))
+        if verdict in (None, strip.judged.verdict)
+        and (strip.judged.verdict is not None or _can_be_seen(strip))
     ]
-    for metric in dict.fromkeys(strip.metric for strip in strips):
-        yield _of_strips([strip for strip in strips if strip.metric == metric], named)
+    for metric in dict.fromkeys(strip.reading.metric for strip in strips):
+        own = [strip for strip in strips if strip.reading.metric == metric]
+        parts = tuple(strip_part(strip, named=verdict is not None) for strip in own)
+        yield _metric_part(
+            metric, [part["badge"] for part in parts], limits=limits_text(own[0]), strips=parts
+        )
     curves = [item for item in check.judged.curves if item.verdict is not None]
     curves = [item for item in curves if verdict in (None, item.verdict)]
     for metric in dict.fromkeys(item.curve.metric for item in curves):
-        yield _of_curves(check, [item for item in curves if item.curve.metric == metric])
+        lines = _curve_lines(check, [item for item in curves if item.curve.metric == metric])
+        yield _metric_part(metric, [mark for _, mark, _ in lines], lines=lines)
 
 
 def _can_be_seen(strip: Strip) -> bool:
     """Return whether a value's place among others is more than its own uncertainty."""
-    values = [*strip.others, *(() if strip.value is None else (strip.value,))]
-    return float(np.ptp(values)) > 8.0 * (strip.uncertainty or 0.0)
+    value = strip.reading.value
+    values = [*strip.others, *(() if value is None else (value,))]
+    return float(np.ptp(values)) > 8.0 * (strip.reading.uncertainty or 0.0)
 
 
-def _of_strips(strips: Sequence[Strip], named: bool) -> Part:
-    first = strips[0]
-    parts = tuple(strip_part(strip, named=named) for strip in strips)
-    return {
-        "name": metric_name(first.metric),
-        "metric": first.metric,
-        "badge": _common([part["badge"] for part in parts]),
-        "limits": limits_text(first),
-        "strips": parts,
-        "lines": (),
-    }
+def _metric_part(metric: str, badges: Sequence[str], **own: object) -> Part:
+    common = badges[0] if len(set(badges)) == 1 else None
+    shared = {"name": metric_name(metric), "metric": metric, "badge": common}
+    return shared | {"limits": "", "strips": (), "lines": ()} | own
 
 
-def _of_curves(check: CheckOutcome, items: Sequence[JudgedCurve]) -> Part:
+def _curve_lines(check: CheckOutcome, items: Sequence[JudgedCurve]) -> list[tuple[str, str, str]]:
     """Return a curve's channels in words, once where the words are the same."""
     told: dict[tuple[str, str], list[str]] = {}
     for item in items:
         told.setdefault((badge(item.verdict), _curve_text(check, item)), []).append(item.curve.channel or "")
-    metric = items[0].curve.metric
-    return {
-        "name": metric_name(metric),
-        "metric": metric,
-        "badge": _common([mark for mark, _ in told]),
-        "limits": "",
-        "strips": (),
-        "lines": [(" and ".join(filter(None, names)), mark, text) for (mark, text), names in told.items()],
-    }
-
-
-def _common(badges: Sequence[str]) -> str | None:
-    return badges[0] if len(set(badges)) == 1 else None
+    return [(" and ".join(filter(None, names)), mark, text) for (mark, text), names in told.items()]
 
 
 def _curve_text(check: CheckOutcome, item: JudgedCurve) -> str:
@@ -376,11 +351,6 @@ def _closing(text: str, group: Sequence[Trouble]) -> str:
     return f"{text} (Not said of {' and '.join(without)}.)" if without else text
 
 
-def _merged_messages(problems: Iterable[Problem]) -> tuple[str, ...]:
-    """Return the problems of one check, once for all channels that have them."""
-    return tuple(_lines([(None, problem) for problem in problems]))
-
-
 def _commonest_cause(troubles: Sequence[Trouble], check_count: int) -> str:
     """Return in a sentence what is wrong most often: of the whole run if anything is, else in most checks."""
     causes = [
@@ -389,20 +359,16 @@ def _commonest_cause(troubles: Sequence[Trouble], check_count: int) -> str:
     whole = next((problem for check, problem in causes if check is None), None)
     if whole is not None:
         return f"Cause: {_first_sentence(whole.message)}."
-    found: dict[str, list[tuple[str, Problem]]] = {}
+    found: dict[str, dict[str | None, Problem]] = {}
     for check, problem in causes:
-        if check is not None and check not in [name for name, _ in found.get(problem.code, [])]:
-            found.setdefault(problem.code, []).append((check, problem))
+        found.setdefault(problem.code, {}).setdefault(check, problem)
     if not found:
         return ""
     code, places = max(found.items(), key=lambda entry: len(entry[1]))
-    check, problem = places[0]
-    count = f"in {len(places)} of {check_count} checks" if check_count > 1 else f"in {check}"
-    example = (
-        f"{check}: {_first_sentence(problem.message)}"
-        if check_count > 1
-        else _first_sentence(problem.message)
-    )
+    check, problem = next(iter(places.items()))
+    count, example = f"in {check}", _first_sentence(problem.message)
+    if check_count > 1:
+        count, example = f"in {len(places)} of {check_count} checks", f"{check}: {example}"
     return f"Commonest cause, {count}: {plain_name(code)} ({example})."
 
 
@@ -416,7 +382,7 @@ _NOTHING = "–"
 def other_units_of(view: Run, population: Populations | None, reference: Run | None) -> Part | None:
     """Return what is shown of other units; None where neither a log of them nor a reference is named.
 
-    Values are there that one of the two has; all texts are visible ones. ``source`` is empty where there are no other
+    Values are there that one of the two has. ``source`` is empty where there are no other
     units, ``reference`` where none is named; ``apart`` are sentences on values that stand apart although they do not
     fail, ``notes`` what limits the comparison.
     """
@@ -427,7 +393,7 @@ def other_units_of(view: Run, population: Populations | None, reference: Run | N
     return {
         "source": "" if population is None else population.source,
         "reference": "" if reference is None else reference_name(reference),
-        "apart": () if population is None else tuple(visible(text) for text in population.apart),
+        "apart": () if population is None else population.apart,
         "notes": (
             *(() if population is None else population.notes),
             *(() if reference is None else reference_notes(view, reference)),
@@ -438,7 +404,7 @@ def other_units_of(view: Run, population: Populations | None, reference: Run | N
 
 def _rows(
     view: Run,
-    others: Mapping[tuple[str, str, str | None], Population],
+    others: Others,
     references: Mapping[tuple[str, str, str | None], Reading],
 ) -> Iterator[Part]:
     for check in view.checks:
@@ -459,8 +425,8 @@ def _row(
     if found is not None and found.sigmas is not None:
         sigmas = f"{found.sigmas:+.1f}".replace("-", "−")
     return {
-        "check": visible(check.check),
-        "name": visible(f"{plain_name(reading.metric)} {reading.channel or ''}".strip()),
+        "check": check.check,
+        "name": f"{plain_name(reading.metric)} {reading.channel or ''}".strip(),
         "value": _value(reading),
         "reference": _value(reference),
         "usual": usual,
@@ -473,4 +439,4 @@ def _row(
 def _value(reading: Reading | None) -> str:
     if reading is None or reading.value is None:
         return _NOTHING
-    return visible(value_text(reading.value, reading.unit)) + " or better" * reading.is_bound
+    return value_text(reading.value, reading.unit) + " or better" * reading.is_bound

@@ -24,9 +24,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Literal
 
-from linecheck.checks.base import Problem
 from linecheck.files.text import visible
-from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
+from linecheck.limits.verdict import JudgedCurve, Verdict, worst
 from linecheck.results.wording import judgement
 from linecheck.run.causes import Causes, causes_of
 from linecheck.run.model import HOLD, NOT_RELEASED, CheckOutcome, Run, SettingStep
@@ -35,32 +34,26 @@ from linecheck.run.settle import settled
 if TYPE_CHECKING:
     from linecheck.captures.many_sets import JudgedSet
 
-_RunVerdict = {Verdict.INVALID: "invalid", Verdict.ABORTED: "aborted"}
+
+Outcome = Literal["passed", "failure", "error"]
 
 
 @dataclass(frozen=True)
 class Case:
     """One test case; ``check`` is empty where it concerns the whole run. ``text`` is a line, the case's name first.
 
-    ``cause`` says in a sentence what may be broken; empty where nothing is known, and of what passed.
+    ``cause`` says in a sentence what may be broken; empty where nothing is known, and of what passed. In a suite
+    ``classname`` and ``name`` are what it is known again by.
     """
 
     check: str
     name: str
     text: str
-    outcome: Literal["passed", "failure", "error"] = "passed"
+    outcome: Outcome = "passed"
     kind: str = ""
     seconds: float = 0.0
     cause: str = ""
-
-
-@dataclass(frozen=True)
-class PlacedCase:
-    """A case under both names that it is known again by."""
-
-    classname: str
-    name: str
-    case: Case
+    classname: str = ""
 
 
 @dataclass(frozen=True)
@@ -73,7 +66,7 @@ class Suite:
     started: datetime
     seconds: float
     properties: dict[str, str]
-    cases: tuple[PlacedCase, ...]
+    cases: tuple[Case, ...]
     notes: tuple[str, ...]
     brief: bool = False
 
@@ -132,26 +125,24 @@ def run_suite(
     """
     more = tuple(further)
     run = settled(outcome)
-    of_run = tuple(problem for problem in run.problems if problem.blocks and problem.channel is None)
-    cases = [case for check in run.checks for case in _check_cases(check, of_run, strict)]
+    cases = [case for check in run.checks for case in _check_cases(run, check, strict)]
     cases += [
         Case(name, "not_run", f"the check {name} was not run", "error", "not_run") for name in run.missing
     ]
     causes = causes_of(run)
     cases = [*_with_cause(cases, causes), *more]
     reasons = _run_reasons(run, judged=bool(cases))
-    if run.verdict in _RunVerdict and not any(case.outcome == "error" for case in cases):
+    judges_nothing = run.verdict in (Verdict.INVALID, Verdict.ABORTED)
+    if judges_nothing and not any(case.outcome == "error" for case in cases):
         reasons = reasons or [f"the run is {run.verdict}"]
     if reasons:
-        kind = _RunVerdict.get(run.verdict, "invalid")
+        kind = str(run.verdict if judges_nothing else Verdict.INVALID)
         cases += _with_cause([Case("", "run", "; ".join(reasons), "error", kind)], causes)
     if run.held:
-        held = next(
-            (note.message for note in run.problems if note.code == NOT_RELEASED), "it has failed before"
-        )
-        cases.append(
-            Case("", "released", f"the run passed but does not release its unit: {held}", "error", HOLD)
-        )
+        reasons = [note.message for note in run.problems if note.code == NOT_RELEASED]
+        why = (*reasons, "it has failed before")[0]
+        text = f"the run passed but does not release its unit: {why}"
+        cases.append(Case("", "released", text, "error", HOLD))
     notes = [] if causes is None or not causes.headline else list(causes.lines)
     notes += [
         f"{problem.channel}: {problem.message}" if problem.channel else problem.message
@@ -165,7 +156,7 @@ def run_suite(
         host=run.station or "localhost",
         started=run.started,
         seconds=run.duration_seconds,
-        properties=_properties(run, worst([run.verdict, *_verdicts(more)])) | _cause_properties(causes),
+        properties=_properties(run, more, causes),
         cases=tuple(_placed(place or run.model, cases)),
         notes=tuple(notes),
     )
@@ -177,19 +168,10 @@ def _with_cause(cases: Iterable[Case], causes: Causes | None) -> list[Case]:
     return [replace(case, cause=cause) if case.outcome != "passed" else case for case in cases]
 
 
-def _cause_properties(causes: Causes | None) -> dict[str, str]:
-    if causes is None or not (causes.stands_out or causes.first.is_none):
-        return {}
-    first = causes.first
-    return {"cause": first.code, "cause_probability": f"{first.probability:.2f}"}
-
-
 def _setting(step: SettingStep) -> str:
     """Return a setting that the interface did not make itself, in words."""
-    made = f"{step.setting} {step.value} before {step.before} ({step.how}, {step.seconds:.1f} s)"
-    return (
-        f"the unit was set to {made}" if step.done else f"the unit could not be set to {made}: {step.output}"
-    )
+    made = f"set to {step.setting} {step.value} before {step.before} ({step.how}, {step.seconds:.1f} s)"
+    return f"the unit was {made}" if step.done else f"the unit could not be {made}: {step.output}"
 
 
 def _run_reasons(run: Run, judged: bool) -> list[str]:
@@ -204,19 +186,15 @@ def _run_reasons(run: Run, judged: bool) -> list[str]:
     return reasons
 
 
-def _verdicts(cases: Iterable[Case]) -> list[Verdict]:
-    """Return what further cases say of the run."""
-    return [Verdict(case.kind) for case in cases if case.kind in set(Verdict)]
-
-
-def _properties(run: Run, verdict: Verdict) -> dict[str, str]:
+def _properties(run: Run, further: Iterable[Case], causes: Causes | None) -> dict[str, str]:
+    verdicts = [Verdict(case.kind) for case in further if case.kind in set(Verdict)]
     values: dict[str, object] = {
         "serial": run.serial,
         "model": run.model,
         "firmware": run.firmware,
         "station": run.station,
         "operator": run.operator,
-        "verdict": verdict.value,
+        "verdict": worst([run.verdict, *verdicts]).value,
         "released": {None: None, True: "yes", False: "no"}[run.released],
         "run": run.run_id,
         "limit_file": run.limits.path,
@@ -225,35 +203,31 @@ def _properties(run: Run, verdict: Verdict) -> dict[str, str]:
         "station_config_sha256": run.station_config_sha256,
         "software": run.software,
     }
+    if causes is not None and (causes.stands_out or causes.first.is_none):
+        first = causes.first
+        values |= {"cause": first.code, "cause_probability": f"{first.probability:.2f}"}
     return {name: visible("" if value is None else str(value)) for name, value in values.items()}
 
 
-def _check_cases(check: CheckOutcome, of_run: tuple[Problem, ...], strict: bool) -> list[Case]:
+def _check_cases(run: Run, check: CheckOutcome, strict: bool) -> Iterator[Case]:
     judged = [item for item in check.judged.items if item.verdict is not None]
     share = max(check.seconds, 0.0) / max(len(judged), 1)
+    of_run = (problem for problem in run.problems if problem.blocks and problem.channel is None)
     problems = (*check.judged.problems, *of_run)
-    return [_judged_case(check, item, problems, strict, share) for item in judged]
+    outcomes: dict[Verdict | None, Outcome] = {
+        Verdict.PASS: "passed",
+        Verdict.MARGINAL: "failure" if strict else "passed",
+        Verdict.FAIL: "failure",
+    }
+    for item in judged:
+        curve = "curve" if isinstance(item, JudgedCurve) else None
+        name = ".".join(filter(None, (item.measured.metric, curve, item.measured.channel)))
+        text = f"{check.check}.{name}: {item.verdict}: {judgement(item, problems)}"
+        outcome = outcomes.get(item.verdict, "error")
+        yield Case(check.check, name, text, outcome, str(item.verdict), share)
 
 
-def _judged_case(
-    check: CheckOutcome,
-    item: JudgedReading | JudgedCurve,
-    problems: tuple[Problem, ...],
-    strict: bool,
-    seconds: float,
-) -> Case:
-    curve = "curve" if isinstance(item, JudgedCurve) else None
-    name = ".".join(filter(None, (item.measured.metric, curve, item.measured.channel)))
-    outcome: Literal["passed", "failure", "error"] = "passed"
-    if item.verdict is Verdict.FAIL or (strict and item.verdict is Verdict.MARGINAL):
-        outcome = "failure"
-    elif item.verdict is not Verdict.PASS and item.verdict is not Verdict.MARGINAL:
-        outcome = "error"
-    text = f"{check.check}.{name}: {item.verdict}: {judgement(item, problems)}"
-    return Case(check.check, name, text, outcome, str(item.verdict), seconds)
-
-
-def _placed(place: str, cases: Iterable[Case]) -> Iterator[PlacedCase]:
+def _placed(place: str, cases: Iterable[Case]) -> Iterator[Case]:
     """Give cases their names, each one visible line, and number what would have the same."""
     seen: set[tuple[str, str]] = set()
     numbers: Counter[tuple[str, str]] = Counter()
@@ -265,7 +239,7 @@ def _placed(place: str, cases: Iterable[Case]) -> Iterator[PlacedCase]:
             name = f"{base}#{numbers[classname, base]}"
             numbers[classname, base] += (classname, name) in seen
         seen.add((classname, name))
-        yield PlacedCase(classname, name, case)
+        yield replace(case, classname=classname, name=name)
 
 
 def one_line(text: str) -> str:

@@ -2,7 +2,7 @@
 
 ========================  ====================================================================
 :class:`ResultFiles`      where they go; checked before anything is run
-:class:`Contents`         the bytes of one run's files
+:func:`contents`          the bytes of one run's files
 :class:`SetFiles`         the files of many sets, written while these are judged
 :func:`run_files`         the files that every run has in its own folder
 :func:`run_folder`        which that is
@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cache
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
@@ -34,24 +35,12 @@ if TYPE_CHECKING:
 READ_SUFFIXES = (".toml", ".wav", ".flac")
 
 
-class Contents:
-    """The bytes of a run's files, made once however many files there are."""
+def contents(one: OneRun) -> Callable[[str], bytes]:
+    """Return what gives the bytes of a format's file of a run, made once however many files there are.
 
-    def __init__(self, one: OneRun) -> None:
-        self._one = one
-        self._made: dict[str, bytes] = {}
-
-    def of(self, name: str) -> bytes:
-        """Return the bytes of a format's file.
-
-        Raises
-        ------
-        RecordError
-            A verdict was given on what was not measured.
-        """
-        if name not in self._made:
-            self._made[name] = result_formats()[name].of_run(self._one)
-        return self._made[name]
+    It raises :class:`~linecheck.errors.RecordError` where a verdict was given on what was not measured.
+    """
+    return cache(lambda name: result_formats()[name].of_run(one))
 
 
 @dataclass(frozen=True)

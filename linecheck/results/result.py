@@ -20,11 +20,11 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from linecheck import __version__
-from linecheck.checks.base import Problem
+from linecheck.checks.base import Points, Problem
 from linecheck.files.text import encodable
 from linecheck.files.times import utc_text
 from linecheck.limits.model import entry_name
-from linecheck.limits.verdict import JudgedCurve, JudgedReading
+from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.facts import FACTS, Fact, Facts, ResultPlace
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.run.settle import all_problems, settled
@@ -33,6 +33,11 @@ if TYPE_CHECKING:
     from linecheck.captures.many_sets import JudgedSet
 
 _X_DIGITS, _Y_DIGITS = 9, 6
+#: What a result says of a limit file, a reading, a curve and of how either was judged, under the names that they have.
+_OF_LIMITS = ("path", "revision", "sha256", "decision", "approved_by", "approved_on")
+_OF_READING = ("metric", "channel", "value", "unit", "uncertainty", "is_bound")
+_OF_CURVE = ("metric", "channel", "x_unit", "unit", "resolution_hz")
+_OF_JUDGED = ("verdict", "margin", "limit", "fail_limit", "side")
 
 
 def result(outcome: Run) -> dict[str, Any]:
@@ -51,14 +56,7 @@ def result(outcome: Run) -> dict[str, Any]:
         "model": run.model,
         **facts_keys(run, "unit"),
         "verdict": run.verdict.value,
-        "limit_file": {
-            "path": run.limits.path,
-            "revision": run.limits.revision,
-            "sha256": run.limits.sha256,
-            "decision": run.limits.decision,
-            "approved_by": run.limits.approved_by,
-            "approved_on": run.limits.approved_on,
-        },
+        "limit_file": _fields(run.limits, *_OF_LIMITS),
         **facts_keys(run, "station"),
         "started": utc_text(run.started),
         "finished": utc_text(run.finished),
@@ -104,7 +102,8 @@ def set_result(judged: JudgedSet) -> dict[str, Any]:
 def _without_result(judged: JudgedSet) -> dict[str, Any]:
     now = utc_text(datetime.now(UTC))
     facts = Facts(software=f"linecheck {__version__}")
-    problems = [] if judged.problem is None else [_problem_content(None, None, judged.problem)]
+    nowhere = {"check": None, "setup": None}
+    problems = [] if judged.problem is None else [nowhere | _problem_content(judged.problem)]
     return {
         "format": 1,
         "run": str(uuid.uuid4()),
@@ -150,72 +149,51 @@ def _of_check(check: CheckOutcome) -> dict[str, Any]:
 
 
 def _check(check: CheckOutcome) -> dict[str, Any]:
-    verdict = check.judged.verdict
-    return _of_check(check) | {
-        "verdict": verdict.value if verdict else None,
-        "stimulus_sha256": check.stimulus_sha256,
-        "capture_sha256": check.capture_sha256,
-    }
+    hashes = _fields(check, "stimulus_sha256", "capture_sha256")
+    return _of_check(check) | _fields(check.judged, "verdict") | hashes
 
 
 def _reading(check: CheckOutcome, item: JudgedReading) -> dict[str, Any]:
-    reading = item.reading
-    return _of_check(check) | {
-        "metric": reading.metric,
-        "channel": reading.channel,
-        "value": reading.value,
-        "unit": reading.unit,
-        "uncertainty": reading.uncertainty,
-        "is_bound": reading.is_bound,
-        **_judged(item),
-    }
+    return _of_check(check) | _fields(item.reading, *_OF_READING) | _fields(item, *_OF_JUDGED)
 
 
 def _curve(check: CheckOutcome, item: JudgedCurve) -> dict[str, Any]:
     curve = item.curve
-    uncertainty = curve.uncertainty
-    return _of_check(check) | {
-        "metric": curve.metric,
-        "channel": curve.channel,
-        "x_unit": curve.x_unit,
-        "unit": curve.unit,
-        "resolution_hz": curve.resolution_hz,
-        **_judged(item),
-        "worst_x": None if item.worst_x is None else _rounded(item.worst_x, _X_DIGITS),
-        "worst_y": None if item.worst_y is None else _rounded(item.worst_y, _Y_DIGITS),
-        "x": [_rounded(x, _X_DIGITS) for x in curve.x.tolist()],
-        "y": [_rounded(y, _Y_DIGITS) for y in curve.y.tolist()],
-        "uncertainty": None
-        if uncertainty is None
-        else [_rounded(u, _Y_DIGITS) for u in uncertainty.tolist()],
-    }
+    return (
+        _of_check(check)
+        | _fields(curve, *_OF_CURVE)
+        | _fields(item, *_OF_JUDGED)
+        | {
+            "worst_x": None if item.worst_x is None else _rounded(item.worst_x, _X_DIGITS),
+            "worst_y": None if item.worst_y is None else _rounded(item.worst_y, _Y_DIGITS),
+            "x": _points(curve.x, _X_DIGITS),
+            "y": _points(curve.y, _Y_DIGITS),
+            "uncertainty": None if curve.uncertainty is None else _points(curve.uncertainty, _Y_DIGITS),
+        }
+    )
 
 
-def _judged(item: JudgedReading | JudgedCurve) -> dict[str, Any]:
-    return {
-        "verdict": item.verdict.value if item.verdict else None,
-        "margin": item.margin,
-        "limit": item.limit,
-        "fail_limit": item.fail_limit,
-        "side": item.side,
-    }
+def _points(values: Points, digits: int) -> list[float]:
+    return [_rounded(value, digits) for value in values.tolist()]
+
+
+def _fields(of: object, *names: str) -> dict[str, Any]:
+    """Return what something says under its own names; a verdict as its word."""
+    values = {name: getattr(of, name) for name in names}
+    return {name: value.value if isinstance(value, Verdict) else value for name, value in values.items()}
 
 
 def _problem(run: Run, check: str | None, problem: Problem) -> dict[str, Any]:
-    setups = {entry.name: entry.setup for entry in run.limits.checks}
-    return _problem_content(None if check is None else entry_name(check), setups.get(check or ""), problem)
-
-
-def _problem_content(check: str | None, setup: Mapping[str, str] | None, problem: Problem) -> dict[str, Any]:
-    return {
-        "check": check,
+    setup = {entry.name: entry.setup for entry in run.limits.checks}.get(check or "")
+    place = {
+        "check": None if check is None else entry_name(check),
         "setup": None if setup is None else _ordered(setup),
-        "channel": problem.channel,
-        "code": problem.code,
-        "message": problem.message,
-        "blocks": problem.blocks,
-        "metrics": list(problem.metrics),
     }
+    return place | _problem_content(problem)
+
+
+def _problem_content(problem: Problem) -> dict[str, Any]:
+    return _fields(problem, "channel", "code", "message", "blocks") | {"metrics": list(problem.metrics)}
 
 
 def _ordered(values: Mapping[str, Any]) -> dict[str, Any]:

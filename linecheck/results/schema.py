@@ -21,73 +21,6 @@ Schema = dict[str, Any]
 _TEXT: Final[Schema] = {"type": "string", "minLength": 1}
 _SHA256: Final[Schema] = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
 _TEXTS: Final[Schema] = {"$ref": "#/$defs/texts"}
-_ASSET: Final[Schema] = {
-    "type": "object",
-    "properties": {"role": _TEXT, "id": _TEXT, "facts": _TEXTS},
-    "required": ["role", "id", "facts"],
-    "additionalProperties": False,
-}
-
-
-_MARGIN: Final[Schema] = {
-    "type": "object",
-    "properties": {
-        "check": _TEXT,
-        "metric": _TEXT,
-        "channel": {"type": ["string", "null"]},
-        "short_by": {"type": "number"},
-        "parts": {
-            "type": "array",
-            "items": {
-                "type": "object",
-                "properties": {
-                    "name": _TEXT,
-                    "metric": {"type": ["string", "null"]},
-                    "level_db": {"type": "number"},
-                    "share": {"type": "number", "minimum": 0, "maximum": 1},
-                },
-                "required": ["name", "metric", "level_db", "share"],
-                "additionalProperties": False,
-            },
-        },
-        "station": {"type": ["number", "null"], "minimum": 0, "maximum": 1},
-        "beside": {"type": "string"},
-    },
-    "required": ["check", "metric", "channel", "short_by", "parts", "station", "beside"],
-    "additionalProperties": False,
-}
-#: As :class:`linecheck.run.causes.Causes` has it.
-_CAUSES: Final[Schema] = {
-    "type": "object",
-    "properties": {
-        "priors": {"type": "integer", "minimum": 1},
-        "findings": {"type": "integer", "minimum": 0},
-        "ranked": {
-            "type": "array",
-            "minItems": 1,
-            "items": {
-                "type": "object",
-                "properties": {
-                    "codes": {"type": "array", "items": _TEXT, "minItems": 1, "maxItems": 2},
-                    "channel": {"type": ["string", "null"]},
-                    "probability": {"type": "number", "minimum": 0, "maximum": 1},
-                    "text": _TEXT,
-                    "blames": {"type": "array", "items": _TEXT},
-                    "act": _TEXT,
-                    "measure": _TEXT,
-                    "explains": {"type": "integer", "minimum": 0},
-                },
-                "required": [
-                    "codes", "channel", "probability", "text", "blames", "act", "measure", "explains",
-                ],
-                "additionalProperties": False,
-            },
-        },
-        "margins": {"type": "array", "items": _MARGIN},
-    },
-    "required": ["priors", "findings", "ranked", "margins"],
-    "additionalProperties": False,
-}  # fmt: skip
 
 
 def shipped_schema() -> Schema:
@@ -113,9 +46,9 @@ def _fact(fact: Fact) -> Schema:
     if fact.choices:
         return {"enum": list(fact.choices)}
     if fact.name == "causes":
-        return {"oneOf": [_CAUSES, {"type": "null"}]}
+        return {"oneOf": [{"$ref": "#/$defs/causes"}, {"type": "null"}]}
     if fact.kind == "assets":
-        return {"type": "array", "items": _ASSET}
+        return {"type": "array", "items": {"$ref": "#/$defs/assets"}}
     if fact.kind == "flag":
         return {"type": ["boolean", "null"]}
     if fact.kind == "hash":

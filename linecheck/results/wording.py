@@ -16,6 +16,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from functools import partial
+from itertools import starmap
 
 from linecheck.checks.base import Problem
 from linecheck.checks.parts.declared import difference_unit
@@ -81,34 +83,31 @@ def findings(
     that do not pass: they help to find the cause. Where ``once``, what several checks share is told once
     (:func:`collapsed`).
     """
-    told = collapsed if once else _each_told
-    listed_checks = tuple(checks)
-    listed = tuple(_of_interest(check) for check in listed_checks)
-    fails = _judged_as(listed, Verdict.FAIL, "fails")
-    marginal = _judged_as(listed, Verdict.MARGINAL, "is marginal")
-    return (*fails, *told(_once(listed, missing, problems)), *marginal, *told(_notes(listed_checks)))
-
-
-def _each_told(found: Iterable[tuple[str | None, Problem]]) -> tuple[str, ...]:
-    return tuple(trouble(check, problem) for check, problem in found)
+    listed = tuple(checks)
+    told = collapsed if once else partial(starmap, trouble)
+    return (
+        *_judged_as(listed, Verdict.FAIL, "fails"),
+        *told(_once(listed, missing, problems)),
+        *_judged_as(listed, Verdict.MARGINAL, "is marginal"),
+        *told(_notes(listed)),
+    )
 
 
 def troubles(
     checks: Iterable[CheckOutcome], missing: Iterable[str] = (), problems: Iterable[Problem] = ()
 ) -> tuple[tuple[str | None, Problem], ...]:
     """Return the problems that :func:`findings` tells, with their checks (None for the whole run), then the notes."""
-    listed_checks = tuple(checks)
-    listed = tuple(_of_interest(check) for check in listed_checks)
-    return (*_once(listed, missing, problems), *_notes(listed_checks))
+    listed = tuple(checks)
+    return (*_once(listed, missing, problems), *_notes(listed))
 
 
 def _once(
     checks: Iterable[CheckOutcome], missing: Iterable[str], problems: Iterable[Problem]
 ) -> Iterator[tuple[str | None, Problem]]:
-    """Yield problems; what the run says of a channel is not said again by each of its checks."""
+    """Yield problems of interest; what the run says of a channel is not said again by each of its checks."""
     of_run = tuple(problems)
     said = {(problem.code, problem.channel) for problem in of_run if problem.channel is not None}
-    for check, problem in listed_problems(checks, missing, of_run):
+    for check, problem in listed_problems(map(_of_interest, checks), missing, of_run):
         if check is None or (problem.code, problem.channel) not in said:
             yield check, problem
 
@@ -142,14 +141,12 @@ def _notes(checks: Iterable[CheckOutcome]) -> list[tuple[str, Problem]]:
     ]
 
 
-def _judged_as(checks: Iterable[CheckOutcome], verdict: Verdict, verb: str) -> list[str]:
-    found = []
+def _judged_as(checks: Iterable[CheckOutcome], verdict: Verdict, verb: str) -> Iterator[str]:
     for check in checks:
         for item in check.judged.items:
             if item.verdict is verdict:
                 name = subject(check.check, item.measured.metric, item.measured.channel)
-                found.append(f"{name} {verb}: {judgement(item)}")
-    return found
+                yield f"{name} {verb}: {judgement(item)}"
 
 
 def trouble(check: str | None, problem: Problem) -> str:

@@ -10,7 +10,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from linecheck.errors import FileError
 from linecheck.files.durable import make_folder
@@ -19,10 +19,11 @@ from linecheck.files.write import write_atomically
 from linecheck.starter.answers import CLASSES, Answers, CiService, serial_pattern
 
 #: Where the job of each build service lies, and its template.
-_JOBS: Final[Mapping[CiService, tuple[str, str]]] = {
-    "gitlab": (".gitlab-ci.yml", "gitlab.yml"),
-    "github": (".github/workflows/judge.yml", "github.yml"),
-    "jenkins": ("Jenkinsfile", "jenkins"),
+_JOBS: Final[Mapping[CiService, Mapping[str, str]]] = {
+    "gitlab": {".gitlab-ci.yml": "gitlab.yml"},
+    "github": {".github/workflows/judge.yml": "github.yml"},
+    "jenkins": {"Jenkinsfile": "jenkins"},
+    "none": {},
 }
 _DEMO: Final = ("limits", "station_configs")
 
@@ -30,7 +31,11 @@ _DEMO: Final = ("limits", "station_configs")
 def model_files(answers: Answers) -> dict[str, str]:
     """Return the limit file, the station config and the job of a new model, by their paths."""
     environment = Environment(
-        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+        loader=PackageLoader("linecheck.starter"),
     )
     environment.filters["quoted"] = lambda text: json.dumps(text, ensure_ascii=False)
     common = f"rate_hz: {answers.rates_hz[0]}, bits: {answers.bits}"
@@ -49,18 +54,12 @@ def model_files(answers: Answers) -> dict[str, str]:
         "regression_ps": answers.masks["paired_jitter"][0] / 2,
         "channels": list(range(1, len(answers.channels) + 1)),
     }
-
-    def made(template: str) -> str:
-        return environment.from_string(_template(template)).render(said)
-
-    found = {
-        f"limits/{answers.model}.yaml": made("limits.yaml"),
-        f"station_configs/{answers.station}.toml": made("station.toml"),
+    templates = {
+        f"limits/{answers.model}.yaml": "limits.yaml",
+        f"station_configs/{answers.station}.toml": "station.toml",
+        **_JOBS[answers.ci],
     }
-    if answers.ci in _JOBS:
-        path, template = _JOBS[answers.ci]
-        found[path] = made(template)
-    return found
+    return {path: environment.get_template(name).render(said) for path, name in templates.items()}
 
 
 def demo_files() -> dict[str, str]:
@@ -108,7 +107,3 @@ def write_new(folder: Path, texts: Mapping[str, str]) -> list[Path]:
         make_folder(path.parent)
         write_atomically(path, text.encode())
     return list(targets)
-
-
-def _template(name: str) -> str:
-    return files("linecheck").joinpath("starter", "templates", name).read_text(encoding="utf-8")

@@ -16,7 +16,7 @@ from linecheck.captures.capture_set import write_capture_set
 from linecheck.checks.base import Problem
 from linecheck.cli import cli
 from linecheck.cli.options import LogPlace
-from linecheck.cli.sources import Sources
+from linecheck.cli.sources import view_of
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
@@ -117,7 +117,7 @@ class Pages:
 
     def _make_figures(self, page):
         """Make a page of some of the failing run's figures alone, each with its title over its table."""
-        record = Sources(LogPlace(str(self.log))).view(str(self.whole_run()))
+        record = view_of(str(self.whole_run()), LogPlace(str(self.log)))
         checks = [record.check(name) for name in ("tone", "jitter", "reconstruction")]
         figures = [figure for check in checks for figure in figures_of_check(record, check)]
         shown = [with_its_table(figure, f"figure-{number}") for number, figure in enumerate(figures)]

@@ -8,7 +8,7 @@ from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
-import click
+import click.testing
 import pytest
 import yaml
 from markdown_it import MarkdownIt
@@ -289,6 +289,17 @@ def problem_codes():
             code = node.args[0]
             found.add(code.value if isinstance(code, ast.Constant) else names.get(getattr(code, "id", "")))
     return {code for code in found if isinstance(code, str)} - {"passed"}
+
+
+@pytest.mark.parametrize("name", ["init", "log list", "plot"])
+def test_the_reference_shows_each_command_as_its_help_does(name):
+    (commands,) = (topic.text() for topic in topics() if topic.name == "commands")
+    shown = click.testing.CliRunner().invoke(
+        cli, [*name.split(), "--help"], prog_name="linecheck", terminal_width=80
+    )
+    assert "-h, --help" in shown.output
+    assert "[default: " in shown.output
+    assert shown.output.strip() in commands
 
 
 def test_every_problem_has_its_place_in_what_to_do():

@@ -10,9 +10,8 @@ from click.testing import CliRunner
 from drawn_figures import SPECTRUM_MASK, SVG, check_of, spectrum, view_of
 from PIL import Image
 
-from linecheck.cli import COMMANDS
+from linecheck.cli import COMMANDS, sources
 from linecheck.cli.plot import command
-from linecheck.cli.sources import Sources
 from linecheck.errors import FileError, LinecheckError, UsageError
 from linecheck.history.comparison.file import write_comparison
 from linecheck.history.comparison.model import ComparedCurve, Comparison, Side
@@ -35,12 +34,12 @@ def _view(serial="PR3-000001"):
 def views(monkeypatch):
     known = {"PR3-000001": _view(), "PR3-000002": _view("PR3-000002")}
 
-    def view(_, reference):
+    def view(reference, *_):
         if reference not in known:
             raise UsageError(f"there is no run {reference}")
         return known[reference]
 
-    monkeypatch.setattr(Sources, "view", view)
+    monkeypatch.setattr(sources, "view_of", view)
     return known
 
 

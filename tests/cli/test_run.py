@@ -287,10 +287,11 @@ def test_the_record_is_in_the_log_before_the_verdict_is_shown(run, monkeypatch):
 
     seen = []
 
-    def show(outcome, **facts):
+    def text(outcome, screen, **facts):
         seen.append([entry.run_id for entry in logged()] == [outcome.run_id])
+        return ""
 
-    monkeypatch.setattr(console, "show_result", show)
+    monkeypatch.setattr(console, "result_text", text)
     run(*UNIT)
     assert seen == [True]
 

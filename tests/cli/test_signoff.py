@@ -11,7 +11,7 @@ from made_comparisons import DIGEST, made_comparison, made_side
 from station_keys import made_keys
 
 from linecheck.cli import main
-from linecheck.cli import signoff as signoff_module
+from linecheck.history.comparison import file as comparison_file
 from linecheck.history.comparison.file import write_comparison
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader
@@ -53,7 +53,7 @@ def linecheck(monkeypatch, capsys, tmp_path):
 def compared(monkeypatch):
     """Let every comparison that is loaded be this one; return what it is changed with."""
     current = {"comparison": made_comparison()}
-    monkeypatch.setattr(signoff_module, "_loaded", lambda reference: current["comparison"])
+    monkeypatch.setattr(comparison_file, "load_comparison", lambda reference: current["comparison"])
     return lambda comparison: current.update(comparison=comparison)
 
 

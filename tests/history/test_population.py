@@ -388,7 +388,7 @@ def test_a_reading_without_a_mask_has_a_strip_among_other_units(path):
     view = looked_at(run, "a run")
     assert strips_of_check(view, view.checks[0]) == ()
     (strip,) = strips_of_check(view, view.checks[0], population=found.readings)
-    assert (strip.pass_min, strip.pass_max, strip.verdict, len(strip.others)) == (None, None, None, 6)
+    assert (strip.edges[:2], strip.judged.verdict, len(strip.others)) == ((None, None), None, 6)
 
 
 def test_a_few_far_units_do_not_squeeze_a_strip():

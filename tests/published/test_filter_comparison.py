@@ -12,7 +12,8 @@ import resampled_unit as unit
 from ideal_unit import ideal_unit
 
 from linecheck.captures.capture_set import write_capture_set
-from linecheck.cli.sources import Sources
+from linecheck.cli.options import LogPlace
+from linecheck.cli.sources import view_of
 from linecheck.history.comparison.differences import compare_sides
 from linecheck.history.comparison.sides import pick
 from linecheck.limits.loading.load import load_limits
@@ -129,7 +130,7 @@ class Bench:
 
     def view(self, name):
         """Return what is measured of a set."""
-        return Sources(limits=(self.limits[name],)).view(str(self.folder / name))
+        return view_of(str(self.folder / name), LogPlace(), (self.limits[name],))
 
 
 @pytest.fixture(scope="module")

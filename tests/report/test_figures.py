@@ -294,14 +294,14 @@ def test_strips_show_value_limits_and_uncertainty():
     bare = Reading("thd", "left", -115.0, "dB", 0.1)
     check = check_of([], readings=[(reading, mask), (lost, mask), (bare, None)])
     strips = strips_of_check(view_of(check, masks={"sinad": mask}), check)
-    assert [(strip.channel, strip.verdict) for strip in strips] == [
+    assert [(strip.reading.channel, strip.judged.verdict) for strip in strips] == [
         ("left", Verdict.PASS),
         ("right", Verdict.INVALID),
     ]
     first = strips[0]
-    assert (first.pass_min, first.fail_min, first.pass_max, first.fail_max) == (112.0, 108.0, None, None)
+    assert first.edges == (112.0, None, 108.0, None)
     assert first.low < 108.0 < 112.86 < first.high
-    assert strips[1].value is None
+    assert strips[1].reading.value is None
     assert strips[1].low < 108.0 < 112.0 < strips[1].high
 
 

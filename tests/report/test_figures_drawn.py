@@ -237,7 +237,7 @@ def _strips(channel="left"):
 @pytest.mark.filterwarnings("error")
 def test_strips_say_value_and_verdict_in_words():
     strips = _strips()
-    assert [strip.verdict for strip in strips] == [
+    assert [strip.judged.verdict for strip in strips] == [
         Verdict.PASS,
         Verdict.MARGINAL,
         Verdict.FAIL,

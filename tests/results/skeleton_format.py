@@ -63,10 +63,8 @@ _HEAD = b"TAP version 14\n"
 def _lines(suite: Suite, first: int) -> list[bytes]:
     words = {"passed": "ok", "failure": "not ok", "error": "not ok"}
     return [
-        f"{words[placed.case.outcome]} {number} - {placed.classname}.{placed.name}\n".replace(
-            "#", "\\#"
-        ).encode()
-        for number, placed in enumerate(suite.cases, first)
+        f"{words[case.outcome]} {number} - {case.classname}.{case.name}\n".replace("#", "\\#").encode()
+        for number, case in enumerate(suite.cases, first)
     ]
 
 

@@ -15,7 +15,7 @@ from linecheck.cli import judge, run
 from linecheck.errors import ContractError, FileError, RecordError
 from linecheck.limits.verdict import Verdict
 from linecheck.results.cases import Case, run_suite
-from linecheck.results.files import Contents, ResultFiles, SetFiles, run_files
+from linecheck.results.files import ResultFiles, SetFiles, contents, run_files
 from linecheck.results.formats import result_formats
 from linecheck.results.formats.base import OneRun
 from linecheck.results.overview import brief
@@ -114,7 +114,7 @@ def test_one_that_cannot_be_written_keeps_none_of_the_others_from_being_written(
         files = ResultFiles({name: folder / name for name in result_formats()})
         (folder / broken).mkdir(parents=True)
         with pytest.raises(RecordError, match="it is a folder"):
-            files.write(Contents(OneRun(made)).of)
+            files.write(contents(OneRun(made)))
         written = {path.name for path in folder.iterdir() if path.is_file()}
         assert written == set(result_formats()) - {broken}
 
@@ -132,8 +132,8 @@ def test_one_that_cannot_be_written_keeps_none_of_the_others_from_being_written(
 def test_bytes_are_made_once_however_many_files_there_are(monkeypatch):
     form, made = result_formats()["json"], []
     monkeypatch.setattr(type(form), "of_run", lambda self, one: made.append(one) or b"x")
-    contents = Contents(OneRun(runs_of_every_verdict()[Verdict.PASS]))
-    assert [contents.of("json") for _ in range(3)] == [b"x"] * 3
+    content_of = contents(OneRun(runs_of_every_verdict()[Verdict.PASS]))
+    assert [content_of("json") for _ in range(3)] == [b"x"] * 3
     assert len(made) == 1
 
 
@@ -194,6 +194,6 @@ def test_a_format_that_says_what_cannot_be_is_refused(old, new, words, tmp_path)
 
 def test_cases_are_known_again_whatever_they_are_written_as():
     suite = run_suite(runs_of_every_verdict()[Verdict.FAIL])
-    places = [(placed.classname, placed.name) for placed in suite.cases]
+    places = [(case.classname, case.name) for case in suite.cases]
     assert len(set(places)) == len(places)
-    assert "failure" in {placed.case.outcome for placed in suite.cases}
+    assert "failure" in {case.outcome for case in suite.cases}

@@ -92,7 +92,7 @@ def test_a_station_that_judges_no_unit_condemns_none(code):
     outcome = voided(run(check("quiet", QUIET), problems=(Problem(code, "the gate is not met"),)))
     assert outcome.verdict is Verdict.INVALID
     assert set(verdicts(outcome, "quiet").values()) == {Verdict.INVALID}
-    cases = [placed.case for placed in run_suite(outcome).cases]
+    cases = run_suite(outcome).cases
     assert {case.outcome for case in cases} == {"error"}
     assert all("the gate is not met" in case.text for case in cases)
     only_said = run(check("quiet", QUIET), problems=(Problem(code, "overdue", blocks=False),))

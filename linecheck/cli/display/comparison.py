@@ -11,9 +11,7 @@ from linecheck.cli.display.messages import counted, print_table
 from linecheck.files.text import visible
 from linecheck.history.comparison.findings import without_superseded
 from linecheck.history.comparison.model import ComparedValue, Comparison
-from linecheck.report.comparison_page import compared_rows, is_response_at
-
-_WAYS = {True: "worse", False: "better", None: "other"}
+from linecheck.report.comparison_page import WAYS, compared_rows, is_response_at
 
 
 def show_comparison(compared: Comparison, *, everything: bool) -> None:
@@ -43,7 +41,7 @@ def _show_findings(compared: Comparison) -> None:
         f"(beyond {compared.sigmas:.1f} standard uncertainties, and beyond the accuracy of the check)"
     )
     for finding in compared.findings:
-        click.echo(visible(f"  {_WAYS[finding.worse]:<6}  {finding.text}"))
+        click.echo(visible(f"  {WAYS[finding.worse]:<6}  {finding.text}"))
 
 
 def _show_values(compared: Comparison, everything: bool) -> None:

@@ -8,7 +8,6 @@ from typing import Final
 
 import click
 
-from linecheck.cli.display.banner import mark
 from linecheck.cli.display.messages import one_line, tell
 from linecheck.cli.display.progress import RunProgress, SetsProgress
 from linecheck.cli.display.regression import show_compared
@@ -17,12 +16,9 @@ from linecheck.cli.display.result import (
     Screen,
     aligned,
     headline,
-    plain,
-    show,
-    show_result,
+    result_text,
     with_top_below,
 )
-from linecheck.gates.gatekeeper import Standing
 from linecheck.gates.known_units import Stated
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
@@ -108,12 +104,12 @@ def line_of(event: Event) -> str | None:
 
 def _show(event: Event) -> None:
     """Show a result."""
+    screen = Screen.of_stdout()
     match event:
         case VerdictKnown():
-            show_result(event.run, attempt=event.attempt, verdict=event.verdict)
+            screen.show(result_text(event.run, screen, attempt=event.attempt, verdict=event.verdict))
         case SetsSummed():
-            screen = Screen.of_stdout()
-            show(sets_text(event.briefs, event.verdict, screen), screen)
+            screen.show(sets_text(event.briefs, event.verdict, screen))
         case SetCompared():
             show_compared(event.compared)
         case GateStated():
@@ -128,15 +124,13 @@ def _show_gate(event: GateStated) -> None:
     """Say what was stated of a gate, which is on the disk by now."""
     click.echo()
     if event.stated.challenge is not None:
-        failed = ", ".join(event.must_fail)
-        met = event.stated.met
-        what = (
-            f"{event.serial} failed as it must ({failed})" if met else f"{event.serial} must fail ({failed})"
-        )
-        _show_stated(event.stated, what)
+        word = "failed as it must" if event.stated.met else "must fail"
+        _show_stated(event.stated, f"{event.serial} {word} ({', '.join(event.must_fail)})")
     else:
         _show_golden(event.stated)
-    _show_standing(event.standing)
+    standing = event.standing
+    answer = "● units may be judged" if standing.may_judge else f"✖ units may not be judged: {standing.why}"
+    click.echo(one_line(answer))
 
 
 def _show_golden(stated: Stated) -> None:
@@ -178,14 +172,6 @@ def _show_stated(stated: Stated, what: str) -> None:
     click.echo(f"  run in record {own}, stated in record {stated.head.sequence}; head {stated.head}")
 
 
-def _show_standing(standing: Standing) -> None:
-    """Say whether units may be judged now, and what else is missing."""
-    if standing.may_judge:
-        click.echo("● units may be judged")
-    else:
-        click.echo(f"✖ units may not be judged: {one_line(standing.why)}")
-
-
 #: Of so many sets the findings are listed, so many of each.
 MAX_LISTED, MAX_FINDINGS = 10, 10
 #: Characters of a column.
@@ -220,9 +206,9 @@ def _lines(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
     rows = [["", "verdict", "serial", "firmware", "set", "worst finding"]]
     for entry in briefs:
         whose = (entry.serial or UNKNOWN, entry.firmware or UNKNOWN, entry.path)
-        shown = [_ending(plain(text, screen)) for text in whose]
-        sign = mark(entry.verdict, ascii_only=screen.ascii_only)
-        rows.append([sign, entry.verdict.value, *shown, plain(entry.worst, screen)])
+        shown = [_ending(screen.plain(text)) for text in whose]
+        sign = screen.mark(entry.verdict)
+        rows.append([sign, entry.verdict.value, *shown, screen.plain(entry.worst)])
     return aligned(rows, screen, (None, *(entry.verdict for entry in briefs)))
 
 
@@ -236,11 +222,11 @@ def _details(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
     telling = [entry for entry in briefs if entry.found > 1]
     for entry in telling[:MAX_LISTED]:
         facts = (entry.path, entry.serial, entry.model, entry.firmware and f"firmware {entry.firmware}")
-        sign = mark(entry.verdict, ascii_only=screen.ascii_only)
-        lines = [f"  {sign} " + ", ".join(plain(fact, screen) for fact in facts if fact)]
+        sign = screen.mark(entry.verdict)
+        lines = [f"  {sign} " + ", ".join(screen.plain(fact) for fact in facts if fact)]
         most = MAX_BESIDE_A_CAUSE if entry.cause else MAX_FINDINGS
         told = entry.findings[:most]
-        lines += [f"    {plain(text, screen)}" for text in told]
+        lines += [f"    {screen.plain(text)}" for text in told]
         if entry.found > len(told):
             lines.append(f"    and {entry.found - len(told)} more")
         yield "\n".join(lines)

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import textwrap
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from typing import Final
 
 import click
 
-from linecheck.cli.display.banner import banner, colour, large
+from linecheck.cli.display.banner import large
 from linecheck.cli.display.console import Console, line_of
-from linecheck.cli.display.result import MAX_BESIDE_A_CAUSE, Screen, path_note, plain, show
+from linecheck.cli.display.result import MAX_BESIDE_A_CAUSE, Screen, headline, path_note
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
     CapturesKept,
@@ -56,12 +57,13 @@ class LineScreen:
     def __call__(self, event: Event) -> None:
         """Show an event."""
         screen = Screen.of_stdout()
+        screen = replace(screen, large=True, columns=min(screen.columns, _COLUMNS))
         match event:
             case UnitScanned():
                 click.clear()
                 # Whatever was scanned: it may be no serial number at all.
-                text = plain(event.serial[:_COLUMNS], screen)
-                _echo(large(text, _width(screen), ascii_only=screen.ascii_only), screen)
+                text = screen.plain(event.serial[:_COLUMNS])
+                screen.show("\n".join(large(text, screen.columns, ascii_only=screen.ascii_only)))
             case UnitAdmitted(tested_before=before) if before:
                 _say(line_of(event) or "", screen)
             case UnitRefused():
@@ -79,7 +81,9 @@ class LineScreen:
             case GateStated():
                 for reason in event.stated.reasons:
                     _say(reason, screen)
-                _end("met" if event.stated.met else "not met", event.serial, _after_gate(event), screen)
+                standing, state = event.standing, "met" if event.stated.met else "not met"
+                act = "Units may be judged. Next unit." if standing.may_judge else f"Stop: {standing.why}."
+                _end(state, event.serial, act, screen)
             case _:
                 self._beside(event)
 
@@ -99,7 +103,7 @@ class LineScreen:
             _say(text, screen)
         if len(wrong) > most:
             _say(f"and {len(wrong) - most} more: linecheck log show {run.serial}", screen)
-        for text in path_note(run, screen):
+        for text in path_note(run):
             _say(text, screen)
         if run.purpose == "unit":
             state = run.state if event.verdict is run.verdict else event.verdict.value
@@ -112,55 +116,37 @@ class LineScreen:
 def next_act(run: Run, state: str) -> str:
     """Return what to do with a unit, in a sentence or two."""
     if state == HOLD:
-        return (
-            next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)
-            + ". Test it again."
-        )
+        why = next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)
+        return f"{why}. Test it again."
     if state == "test again":
         problem = next((problem for _, problem in all_problems(run) if problem.blocks), None)
         why = "not all of it could be measured" if problem is None else problem.message
-        # In doubt there may be nothing to put right, and the message says what to do.
-        act = (
-            "" if problem is not None and problem.code == IN_DOUBT else " Put that right, then test it again."
-        )
-        return f"Not judged: {why}.{act}"
+        if problem is not None and problem.code == IN_DOUBT:
+            # There may be nothing to put right, and the message says what to do.
+            return f"Not judged: {why}."
+        return f"Not judged: {why}. Put that right, then test it again."
     if run.stopped_after_fail:
         return "The run was stopped after a value had failed: it counts as a fail. Set it aside."
     return _NEXT[state]
 
 
-def _after_gate(event: GateStated) -> str:
-    return "Units may be judged. Next unit." if event.standing.may_judge else f"Stop: {event.standing.why}."
-
-
 def _end(state: str, whose: str, act: str, screen: Screen) -> None:
     """Show the state, whose it is and what to do next, last of all."""
-    lines = banner(state, _width(screen), ascii_only=screen.ascii_only)
-    if screen.coloured:
-        lines = [click.style(line, fg=colour(state), bold=True) for line in lines]
-    _echo(["", *lines, ""], screen)
+    screen.show(headline(state, screen) + "\n")
     _say(whose[: 2 * _COLUMNS], screen)
     _say(act, screen)
 
 
 def _show_act(act: str, screen: Screen) -> None:
     """Show what to do next, set apart from all else."""
-    line = plain(f"Next: {act}", screen)
-    wrapped = textwrap.wrap(line, _width(screen) - 4, break_on_hyphens=False)
+    line = screen.plain(f"Next: {act}")
+    wrapped = textwrap.wrap(line, screen.columns - 4, break_on_hyphens=False)
     told = [f"  {click.style(part, bold=True) if screen.coloured else part}" for part in wrapped]
-    _echo(["", *told, ""], screen)
+    screen.show("\n".join(["", *told, ""]))
 
 
 def _say(text: str, screen: Screen) -> None:
     wrapped = textwrap.wrap(
-        plain(text, screen), _width(screen) - 2, subsequent_indent="  ", break_on_hyphens=False
+        screen.plain(text), screen.columns - 2, subsequent_indent="  ", break_on_hyphens=False
     )
-    _echo([f"  {line}" for line in wrapped], screen)
-
-
-def _echo(lines: list[str], screen: Screen) -> None:
-    show("\n".join(lines), screen)
-
-
-def _width(screen: Screen) -> int:
-    return min(screen.columns, _COLUMNS)
+    screen.show("\n".join(f"  {line}" for line in wrapped))

@@ -51,7 +51,8 @@ def print_table(headings: Sequence[str], rows: Iterable[Sequence[str]], right: S
     """Print a table; ``right`` are the columns whose cells end alike."""
     cells = [[one_line(cell) for cell in row] for row in rows]
     if not sys.stdout.isatty():
-        _print_columns(headings, cells, right)
+        for line in columns((headings, *cells), right):
+            click.echo(line)
         return
     from rich.console import Console
     from rich.table import Table
@@ -65,14 +66,15 @@ def print_table(headings: Sequence[str], rows: Iterable[Sequence[str]], right: S
     Console().print(table)
 
 
-def _print_columns(headings: Sequence[str], cells: Sequence[Sequence[str]], right: Sequence[int]) -> None:
-    widths = [max(map(len, column)) for column in zip(headings, *cells, strict=True)]
-    for row in (headings, *cells):
+def columns(rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> Iterator[str]:
+    """Yield rows as lines with their columns aligned; ``right`` are the columns whose cells end alike."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for row in rows:
         padded = (
             cell.rjust(width) if at in right else cell.ljust(width)
             for at, (cell, width) in enumerate(zip(row, widths, strict=True))
         )
-        click.echo("  ".join(padded).rstrip())
+        yield "  ".join(padded).rstrip()
 
 
 def short_time(text: str) -> str:

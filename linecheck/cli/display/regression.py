@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from linecheck.checks.parts.declared import difference_unit
-from linecheck.cli.display.banner import mark
-from linecheck.cli.display.result import Screen, aligned, plain, result_text, show
+from linecheck.cli.display.result import Screen, aligned, channel_cells, result_text
 from linecheck.history.baseline.regressed import Regressed, answer_counts
 from linecheck.history.baseline.regression import Comparison, by_badness, fixed
 from linecheck.limits.regression import Answer
@@ -36,7 +35,7 @@ def show_compared(compared: Regressed) -> None:
         meaning=MEANINGS.get(compared.verdict) if run.verdict is not compared.verdict else None,
         causes=compared.causes,
     )
-    show(text, screen)
+    screen.show(text)
 
 
 def _regression_block(compared: Regressed, screen: Screen) -> list[str]:
@@ -50,7 +49,7 @@ def _regression_block(compared: Regressed, screen: Screen) -> list[str]:
     if unit is not None and unit.firmware is not None:
         source += f" of firmware {unit.firmware}"
     channels = outcome.limits.channels if outcome is not None else ()
-    lines = [f"  {plain(source, screen)}:", f"  {counts_line(compared.comparisons)}"]
+    lines = [f"  {screen.plain(source)}:", f"  {counts_line(compared.comparisons)}"]
     return ["\n".join(lines), "\n".join(comparison_table(compared.comparisons, channels, screen))]
 
 
@@ -58,11 +57,8 @@ def counts_line(comparisons: Sequence[Comparison]) -> str:
     """Return how much came to which answer: ``38 unchanged, 1 better, 2 worse, 3 cannot tell``."""
     counts = ", ".join(f"{count} {answer}" for answer, count in answer_counts(comparisons).items())
     moved = sum(bool(entry.moved) for entry in comparisons)
-    return (
-        f"{counts}; {moved} moved within {'its margin' if moved == 1 else 'their margins'}"
-        if moved
-        else counts
-    )
+    whose = "its margin" if moved == 1 else "their margins"
+    return f"{counts}; {moved} moved within {whose}" if moved else counts
 
 
 def comparison_table(
@@ -79,24 +75,16 @@ def comparison_table(
     head = ["", "check", "metric", *channels, "margin", "answer"]
     telling = [by_badness(row.values())[0] for row in rows.values()]
     body = [_cells(row, worst, channels, screen) for row, worst in zip(rows.values(), telling, strict=True)]
-    cells = [head, *([plain(cell, screen) for cell in row] for row in body)]
-    yield from aligned(cells, screen, [None, *(entry.verdict for entry in telling)])
+    yield from aligned([head, *body], screen, [None, *(entry.verdict for entry in telling)])
 
 
 def _cells(
     row: Mapping[str | None, Comparison], worst: Comparison, channels: Sequence[str], screen: Screen
 ) -> list[str]:
-    values = [_change(row.get(channel)) for channel in channels]
-    if None in row:
-        values = [f"{_change(row[None])} (pair)", *("" for _ in channels[1:])]
-    return [
-        mark(worst.verdict, ascii_only=screen.ascii_only),
-        worst.check,
-        worst.metric,
-        *values,
-        number(worst.margin, difference_unit(worst.unit)),
-        _answer(worst),
-    ]
+    sign, values = screen.mark(worst.verdict), channel_cells(row, channels, _change)
+    margin = number(worst.margin, difference_unit(worst.unit))
+    cells = (sign, worst.check, worst.metric, *values, margin, _answer(worst))
+    return list(map(screen.plain, cells))
 
 
 def _answer(entry: Comparison) -> str:

@@ -50,17 +50,19 @@ def _show_verdicts(tally: Tally, limits: Sequence[LimitFile]) -> None:
     click.echo(f"{changed}, {counted(tally.changed_units, 'unit')} by the newest run of each")
     if tally.changed:
         print_table(("verdict", "runs", "units"), _transition_rows(tally), right=(1, 2))
-    print_table(("yield", "before", "after"), _yield_rows(tally), right=(1, 2))
+    yields = {"units, first valid run of each": tally.unit_yield, "runs": tally.run_yield}
+    rows = [(name, _yield(both["before"]), _yield(both["after"])) for name, both in yields.items()]
+    print_table(("yield", "before", "after"), rows, right=(1, 2))
     if tally.untold:
         click.echo(
             f"the yield leaves out what is undecided, {counted(tally.unit_yield['before'].untold, 'unit')}"
         )
     if tally.causes:
         listed = tally.causes.most_common(MAX_CAUSES)
-        rows = [
+        causes = [
             (cause.check, cause.metric or "(the check)", cause.way, str(count)) for cause, count in listed
         ]
-        print_table(("because of", "metric", "runs become", "runs"), rows, right=(3,))
+        print_table(("because of", "metric", "runs become", "runs"), causes, right=(3,))
         _show_more(len(tally.causes) - len(listed), "metric")
 
 
@@ -82,16 +84,6 @@ def _transition_rows(tally: Tally) -> list[tuple[str, str, str]]:
             str(tally.unit_transitions.get((before, after), 0)),
         )
         for before, after in sorted(changed, key=order)
-    ]
-
-
-def _yield_rows(tally: Tally) -> list[tuple[str, str, str]]:
-    return [
-        (name, _yield(both["before"]), _yield(both["after"]))
-        for name, both in (
-            ("units, first valid run of each", tally.unit_yield),
-            ("runs", tally.run_yield),
-        )
     ]
 
 
@@ -170,11 +162,12 @@ def _cause(cause: Cause) -> str:
     name = subject(cause.check, cause.metric or "", cause.channel)
     if cause.why or cause.value is None:
         return f"{name}: {cause.why}" if cause.why else name
-    place = "" if cause.place is None else f" at {number(cause.place, cause.place_unit)}"
-    limit = (
-        "" if cause.limit is None else f", {_SIDES[cause.side or 'min']} {number(cause.limit, cause.unit)}"
-    )
-    return f"{name}: {number(cause.value, cause.unit)}{place}{limit}"
+    text = f"{name}: {number(cause.value, cause.unit)}"
+    if cause.place is not None:
+        text += f" at {number(cause.place, cause.place_unit)}"
+    if cause.limit is not None:
+        text += f", {_SIDES[cause.side or 'min']} {number(cause.limit, cause.unit)}"
+    return text
 
 
 def _show_more(count: int, what: str) -> None:

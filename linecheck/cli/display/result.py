@@ -7,23 +7,27 @@ import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 import click
 
 from linecheck.checks.parts.declared import difference_unit
 from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.cli.display.banner import banner, colour, mark
-from linecheck.cli.display.messages import counted
+from linecheck.cli.display.messages import columns, counted
 from linecheck.cli.options import EVERYTHING
 from linecheck.files.text import visible
-from linecheck.limits.model import Bounds, Limit, Mask
+from linecheck.limits.model import Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
+from linecheck.results.overview import WORST_FIRST
 from linecheck.results.wording import collapsed, findings, number, troubles
 from linecheck.run.causes import Causes, causes_of
 from linecheck.run.model import CheckOutcome, Run
+
+_T = TypeVar("_T")
 
 #: So many findings are told, and so many where a cause is told that explains most of them.
 MAX_FINDINGS, MAX_BESIDE_A_CAUSE = 30, 3
@@ -52,6 +56,9 @@ DECIMALS = {
     "ms": 3,
     "ps": 1,
 }
+
+
+_IN_ASCII = str.maketrans({"µ": "u", "–": "-", "−": "-", "→": "->", "±": "+-"})
 
 
 @dataclass(frozen=True)
@@ -89,18 +96,20 @@ class Screen:
             everything=context is not None and bool(context.meta.get(EVERYTHING)),
         )
 
+    def show(self, text: str) -> None:
+        """Write a text to standard output, which this is."""
+        if self.ascii_only:
+            text = text.encode("ascii", "backslashreplace").decode()
+        click.echo(text, color=self.coloured)
 
-def show_result(outcome: Run, *, attempt: int | None = None, verdict: Verdict | None = None) -> None:
-    """Write a run's result to standard output, with the parameters of :func:`result_text`."""
-    screen = Screen.of_stdout()
-    show(result_text(outcome, screen, attempt=attempt, verdict=verdict), screen)
+    def plain(self, text: str) -> str:
+        """Return a text that cannot disturb the screen."""
+        safe = visible(text).replace("\n", " ")
+        return safe.translate(_IN_ASCII) if self.ascii_only else safe
 
-
-def show(text: str, screen: Screen) -> None:
-    """Write a text to standard output, which ``screen`` is."""
-    if screen.ascii_only:
-        text = text.encode("ascii", "backslashreplace").decode()
-    click.echo(text, color=screen.coloured)
+    def mark(self, state: str | None) -> str:
+        """Return the shape of a state; blank where nothing judges."""
+        return mark(state, ascii_only=self.ascii_only)
 
 
 def result_text(
@@ -137,30 +146,24 @@ def result_text(
     shown = outcome.state if verdict in (None, outcome.verdict) else str(verdict)
     usual = STOPPED_AFTER_FAIL if outcome.stopped_after_fail else MEANINGS.get(shown)
     means = usual if meaning is None else meaning
-    lines = [_wrapped(means, screen)] if means else []
-    lines += [
-        _whose(outcome, attempt, screen),
-        *(_wrapped(text, screen) for text in path_note(outcome, screen)),
+    first = [*([means] if means else []), _whose(outcome, attempt), *path_note(outcome)]
+    top = [headline(shown, screen), _sentences(first, screen)]
+    wrong = (outcome.checks, outcome.missing, outcome.problems)
+    # Values that fail or are marginal have a row in the short table, which says it all.
+    found = findings(*wrong) if screen.everything else collapsed(troubles(*wrong))
+    parts = [
+        *top,
+        _sentences(() if causes is None else causes.lines, screen),
+        _sentences(_cut((*told, *found), causes, screen), screen),
+        *blocks,
+        "\n".join((_table if screen.everything else _short_table)(outcome, screen)),
     ]
-    top = [headline(shown, screen), "\n".join(lines)]
-    parts = [*top]
-    if causes is not None:
-        parts.append("\n".join(_wrapped(plain(line, screen), screen) for line in causes.lines))
-    wrong = _cut((*told, *_findings(outcome, screen)), causes, screen)
-    if wrong:
-        parts.append("\n".join(_wrapped(plain(line, screen), screen) for line in wrong))
-    parts += blocks
-    table = list((_table if screen.everything else _short_table)(outcome, screen))
-    if table:
-        parts.append("\n".join(table))
-    return with_top_below("\n\n".join(parts), top, screen)
+    return with_top_below("\n\n".join(filter(None, parts)), top, screen)
 
 
-def _findings(outcome: Run, screen: Screen) -> tuple[str, ...]:
-    """Return what is wrong in sentences; values that fail or are marginal have a row in the table instead."""
-    if screen.everything:
-        return findings(outcome.checks, outcome.missing, outcome.problems)
-    return collapsed(troubles(outcome.checks, outcome.missing, outcome.problems))
+def _sentences(texts: Iterable[str], screen: Screen) -> str:
+    """Return sentences below each other."""
+    return "\n".join(_wrapped(screen.plain(text), screen) for text in texts)
 
 
 def _cut(wrong: Sequence[str], causes: Causes | None, screen: Screen) -> tuple[str, ...]:
@@ -186,32 +189,25 @@ def with_top_below(text: str, top: Sequence[str], screen: Screen) -> str:
     return "\n\n".join((text, *top)) if screen.large and height + 2 > screen.lines else text
 
 
-def path_note(outcome: Run, screen: Screen) -> tuple[str, ...]:
+def path_note(outcome: Run) -> tuple[str, ...]:
     """Return what is to be known where nothing proves the station's own path; nothing where it is proven."""
     unproven = outcome.loop is not None and outcome.loop.startswith("not ")
-    return (plain(f"The station's own path is {outcome.loop}.", screen),) if unproven else ()
-
-
-_IN_ASCII = str.maketrans({"µ": "u", "–": "-", "−": "-", "→": "->", "±": "+-"})
-
-
-def plain(text: str, screen: Screen) -> str:
-    """Return a text that cannot disturb the screen."""
-    safe = visible(text).replace("\n", " ")
-    return safe.translate(_IN_ASCII) if screen.ascii_only else safe
+    return (f"The station's own path is {outcome.loop}.",) if unproven else ()
 
 
 def headline(state: str, screen: Screen) -> str:
     """Return a verdict, or another state, as what is read first."""
     if not screen.large:
-        return f"{mark(state, ascii_only=screen.ascii_only)} {state.upper()}"
+        return f"{screen.mark(state)} {state.upper()}"
     lines = banner(state, screen.columns, ascii_only=screen.ascii_only)
     if screen.coloured:
         lines = [click.style(line, fg=colour(state), bold=True) for line in lines]
     return "\n" + "\n".join(lines)
 
 
-def _whose(outcome: Run, attempt: int | None, screen: Screen) -> str:
+def _whose(outcome: Run, attempt: int | None) -> str:
+    # Of volts nobody may have stated how well they are known.
+    readings = (item.reading for check in outcome.checks for item in check.judged.readings)
     facts = [
         outcome.serial,
         outcome.model,
@@ -219,18 +215,15 @@ def _whose(outcome: Run, attempt: int | None, screen: Screen) -> str:
         f"attempt {attempt}" if attempt is not None else "",
         f"station {outcome.station}" if outcome.station else "",
         f"limits revision {outcome.limits.revision}",
-        "volts uncalibrated" * _is_uncalibrated(outcome),
+        "volts uncalibrated" * any(map(is_uncalibrated, readings)),
         f"{outcome.duration_seconds:.1f} s",
     ]
-    return _wrapped(", ".join(plain(fact, screen) for fact in facts if fact), screen)
-
-
-def _is_uncalibrated(outcome: Run) -> bool:
-    """Return whether anything was read in volts of which nobody states how well they are known."""
-    return any(is_uncalibrated(item.reading) for check in outcome.checks for item in check.judged.readings)
+    return ", ".join(filter(None, facts))
 
 
 Judged = JudgedReading | JudgedCurve
+#: Ranks of verdicts; last comes what no mask judges.
+_RANKS: Final = (*WORST_FIRST, None)
 
 
 @dataclass(frozen=True)
@@ -253,12 +246,10 @@ class _Row:
     @property
     def worst(self) -> tuple[str | None, Judged]:
         """The channel that comes off worst, and what was judged there."""
-        order = (Verdict.FAIL, Verdict.INVALID, Verdict.MARGINAL, Verdict.PASS)
 
         def badness(entry: tuple[str | None, Judged]) -> tuple[int, float]:
             item = entry[1]
-            place = order.index(item.verdict) if item.verdict in order else len(order)
-            return place, math.inf if item.margin is None else item.margin
+            return _RANKS.index(item.verdict), math.inf if item.margin is None else item.margin
 
         return min(self.items.items(), key=badness)
 
@@ -276,21 +267,23 @@ class _Row:
         verdicts = [item.verdict for item in self.items.values() if item.verdict is not None]
         return worst(verdicts) if verdicts else None
 
+    @property
+    def unit(self) -> str:
+        return next(iter(self.items.values())).measured.unit
+
 
 def _short_table(outcome: Run, screen: Screen) -> Iterator[str]:
     """Yield what does not pass, or of each check the value nearest to its limit; then what else there is."""
     rows = [row for check in outcome.checks for row in _rows(check, outcome)]
     judged = [row for row in rows if row.verdict is not None]
-    wrong = sorted((row for row in judged if row.verdict is not Verdict.PASS), key=_badness)
+    wrong = [row for row in _worst_first(judged) if row.verdict is not Verdict.PASS]
     shown = [row for row in wrong if row.is_measured] if wrong else _nearest(judged)
     if shown:
-        yield from _fitted(shown, screen, guarded=outcome.limits.decision == "guarded")
-    passed, void = (
-        sum(row.verdict is verdict for row in judged) for verdict in (Verdict.PASS, Verdict.INVALID)
-    )
+        yield from _fitted(shown, screen, _passes_heading(outcome))
+    counts = Counter(row.verdict for row in rows)
     others = sum(len(row.items) for row in rows if row.verdict is None)
     unplayed = sum(len(entry.masks) for entry in outcome.limits.checks if entry.name in outcome.missing)
-    total, void = len(judged) + unplayed, void + unplayed
+    passed, void, total = counts[Verdict.PASS], counts[Verdict.INVALID] + unplayed, len(judged) + unplayed
     parts = [
         f"{passed} of {counted(total, 'mask')} {'passes' if passed == 1 else 'pass'}" if total else "",
         f"{void} could not be judged" if void else "",
@@ -313,13 +306,11 @@ def _nearest(judged: Sequence[_Row]) -> list[_Row]:
 def _short_cells(row: _Row, screen: Screen) -> list[str]:
     """Return a row with the channel that comes off worst."""
     name, item = row.worst
-    passes = _passes(row.mask, _unit(row), screen)
+    passes = _passes(row, screen)
     if isinstance(item, JudgedCurve) and item.worst_x is not None:
         passes = f"{passes} at {number(item.worst_x, item.curve.x_unit, MAX_DIGITS)}"
-    marked = f"{mark(row.verdict, ascii_only=screen.ascii_only)} {row.check}"
-    return [
-        plain(cell, screen) for cell in (marked, row.metric, name or "", _bounded(item, row.mask), passes)
-    ]
+    marked = f"{screen.mark(row.verdict)} {row.check}"
+    return [screen.plain(cell) for cell in (marked, row.metric, name or "", _bounded(item, row.mask), passes)]
 
 
 def _bounded(item: Judged, mask: Mask | None) -> str:
@@ -332,12 +323,12 @@ def _bounded(item: Judged, mask: Mask | None) -> str:
     return f"{'≥' if (side == 'min') != beyond else '≤'} {text}"
 
 
-def _fitted(rows: Sequence[_Row], screen: Screen, *, guarded: bool) -> Iterator[str]:
+def _fitted(rows: Sequence[_Row], screen: Screen, passes: str) -> Iterator[str]:
     """Yield a table that fits the screen: where it is too wide, a check's name stands on a line of its own."""
-    head = ["  check", "metric", "", "value", "passes, less 2u" if guarded else "passes"]
+    head = ["  check", "metric", "", "value", passes]
     cells = [_short_cells(row, screen) for row in rows]
     verdicts = [None, *(row.verdict for row in rows)]
-    if _width([head, *cells]) <= screen.columns:
+    if max(len(line) + 1 for line in columns([head, *cells])) <= screen.columns:
         yield from aligned([head, *cells], screen, verdicts, indent=" ")
         return
     signs = ["", *(f"{row[0][0]} " for row in cells)]
@@ -348,22 +339,17 @@ def _fitted(rows: Sequence[_Row], screen: Screen, *, guarded: bool) -> Iterator[
     for row, line in zip(rows, lines[1:], strict=True):
         if row.check != check:
             check = row.check
-            yield f" {plain(check, screen)}"
+            yield f" {screen.plain(check)}"
         yield line
-
-
-def _width(cells: Sequence[Sequence[str]]) -> int:
-    return sum(max(map(len, column)) + 2 for column in zip(*cells, strict=True)) - 1
 
 
 def _table(outcome: Run, screen: Screen) -> Iterator[str]:
     """Yield the lines of the table of everything that a mask judges, and how much there is besides."""
     rows = [row for check in outcome.checks for row in _rows(check, outcome)]
-    judged = sorted((row for row in rows if row.verdict is not None), key=_badness)
+    judged = _worst_first(row for row in rows if row.verdict is not None)
     if judged:
         channels = outcome.limits.channels
-        passes = "passes, less 2u" if outcome.limits.decision == "guarded" else "passes"
-        head = ["", "check", "metric", *channels, passes, "margin"]
+        head = ["", "check", "metric", *channels, _passes_heading(outcome), "margin"]
         cells = [head, *(_cells(row, channels, screen) for row in judged)]
         yield from aligned(cells, screen, [None, *(row.verdict for row in judged)])
     others = sum(len(row.items) for row in rows if row.verdict is None)
@@ -371,9 +357,12 @@ def _table(outcome: Run, screen: Screen) -> Iterator[str]:
         yield f"  {others} more {'value is' if others == 1 else 'values are'} recorded that no mask judges."
 
 
-def _badness(row: _Row) -> int:
-    order = (Verdict.FAIL, Verdict.INVALID, Verdict.MARGINAL, Verdict.PASS)
-    return order.index(row.verdict) if row.verdict in order else len(order)
+def _worst_first(rows: Iterable[_Row]) -> list[_Row]:
+    return sorted(rows, key=lambda row: _RANKS.index(row.verdict))
+
+
+def _passes_heading(outcome: Run) -> str:
+    return "passes, less 2u" if outcome.limits.decision == "guarded" else "passes"
 
 
 def _rows(check: CheckOutcome, outcome: Run) -> list[_Row]:
@@ -385,18 +374,20 @@ def _rows(check: CheckOutcome, outcome: Run) -> list[_Row]:
 
 
 def _cells(row: _Row, channels: tuple[str, ...], screen: Screen) -> list[str]:
-    values = [_value(row.items.get(name)) for name in channels]
-    if None in row.items:
-        values = [f"{_value(row.items[None])} (pair)", *("" for _ in channels[1:])]
-    cells = [
-        mark(row.verdict, ascii_only=screen.ascii_only),
-        row.check,
-        row.metric,
-        *values,
-        _passes(row.mask, _unit(row), screen),
-        _margin(row),
-    ]
-    return [plain(cell, screen) for cell in cells]
+    sign, values = screen.mark(row.verdict), channel_cells(row.items, channels, _value)
+    margins = [item.margin for item in row.items.values() if item.margin is not None]
+    margin = _short(min(margins, default=None), difference_unit(row.unit))
+    cells = (sign, row.check, row.metric, *values, _passes(row, screen), margin)
+    return list(map(screen.plain, cells))
+
+
+def channel_cells(
+    row: Mapping[str | None, _T], channels: Sequence[str], told: Callable[[_T | None], str]
+) -> list[str]:
+    """Return a cell for each channel of what is told of it; what is of the pair stands in the first."""
+    if None in row:
+        return [f"{told(row[None])} (pair)", *("" for _ in channels[1:])]
+    return [told(row.get(channel)) for channel in channels]
 
 
 def _value(item: Judged | None) -> str:
@@ -423,40 +414,23 @@ def _short(value: float | None, unit: str, uncertainty: float | None = None) -> 
     return f"{round(value, decimals) + 0.0:.{decimals}f} {unit}"
 
 
-def _unit(row: _Row) -> str:
-    return next(iter(row.items.values())).measured.unit
-
-
-def _margin(row: _Row) -> str:
-    margins = [item.margin for item in row.items.values() if item.margin is not None]
-    return _short(min(margins), difference_unit(_unit(row))) if margins else number(None, "")
-
-
-def _passes(mask: Mask | None, unit: str, screen: Screen) -> str:
+def _passes(row: _Row, screen: Screen) -> str:
     """Return a pass mask in short."""
-    bounds = mask.pass_ if mask is not None else Bounds()
-    if isinstance(bounds.min, tuple) or isinstance(bounds.max, tuple):
+    low, high = (None, None) if row.mask is None else (row.mask.pass_.min, row.mask.pass_.max)
+    if isinstance(low, tuple) or isinstance(high, tuple):
         return "curve"
     least, most = ("at least", "at most") if screen.ascii_only else ("≥", "≤")
-    if bounds.min is not None and bounds.max is not None:
-        if bounds.min == bounds.max:
-            return _limit(bounds.min, unit)
-        return f"{_limit(bounds.min, '')} to {_limit(bounds.max, unit)}"
-    if bounds.min is not None:
-        return f"{least} {_limit(bounds.min, unit)}"
-    return f"{most} {_limit(bounds.max, unit)}" if bounds.max is not None else ""
-
-
-def _limit(limit: Limit, unit: str) -> str:
-    return number(limit, unit) if not isinstance(limit, tuple) else "curve"
+    if low is not None and high is not None:
+        return number(high, row.unit) if low == high else f"{number(low, '')} to {number(high, row.unit)}"
+    if low is not None:
+        return f"{least} {number(low, row.unit)}"
+    return "" if high is None else f"{most} {number(high, row.unit)}"
 
 
 def aligned(
     cells: list[list[str]], screen: Screen, verdicts: Iterable[Verdict | None], indent: str = "  "
 ) -> Iterator[str]:
     """Yield rows with their columns aligned; what is not a pass is coloured."""
-    widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]
-    for row, verdict in zip(cells, verdicts, strict=True):
-        line = indent + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+    for line, verdict in zip(columns(cells), verdicts, strict=True):
         plain = not screen.coloured or verdict in (None, Verdict.PASS)
-        yield line if plain or verdict is None else click.style(line, fg=colour(verdict))
+        yield indent + line if plain or verdict is None else click.style(indent + line, fg=colour(verdict))

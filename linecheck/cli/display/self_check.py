@@ -36,15 +36,14 @@ def show_self_check(found: SelfCheck, sequence: int, undecided: bool = False) ->
 
 def _rows(steps: Sequence[Step]) -> Iterator[tuple[str, str, str, str]]:
     """Yield a row a step; steps that were not done for one and the same reason share one."""
-    told: set[str] = set()
+    left_out: dict[str, list[str]] = {}
+    for step in steps:
+        if step.verdict == NOT_DONE:
+            left_out.setdefault(step.sentence, []).append(step.name)
     for step in steps:
         if step.verdict != NOT_DONE:
             yield step.name, step.verdict, _measured(step), step.sentence
-        elif step.sentence not in told:
-            told.add(step.sentence)
-            names = [
-                other.name for other in steps if (other.verdict, other.sentence) == (NOT_DONE, step.sentence)
-            ]
+        elif names := left_out.pop(step.sentence, []):
             count = f"{names[0]} and {len(names) - 1} more" if len(names) > 2 else ", ".join(names)
             yield count, step.verdict, "", step.sentence
 

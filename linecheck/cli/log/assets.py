@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any, Final
 
@@ -18,7 +18,7 @@ from linecheck.errors import UsageError
 from linecheck.files.text import visible
 from linecheck.log import KnownAsset, LogReader, RunFilter
 from linecheck.log.export import export_formats
-from linecheck.log.export.rows import Row, pages
+from linecheck.log.export.rows import pages
 from linecheck.log.export.tables import TABLES
 
 _MAX_NAMED: Final = 8
@@ -69,7 +69,6 @@ def assets_command(place: LogPlace, as_json: bool) -> None:
     "form",
     type=click.Choice(["table", *(name for name, form in export_formats().items() if form.is_text)]),
     default="table",
-    show_default=True,
     help="Output format.",
 )
 def used_command(place: LogPlace, asset: str, since: str | None, until: str | None, form: str) -> None:
@@ -84,25 +83,21 @@ def used_command(place: LogPlace, asset: str, since: str | None, until: str | No
         known = {entry.asset: entry for entry in opened.assets()}
         if asset not in known:
             raise UsageError(_unknown(opened, asset, known))
-        pages = _uses(opened, wanted)
+        table = TABLES["assets"]
+        names = [column.name for column in table.columns]
+        # The runs have other assets too.
+        found = (
+            [row for row in page if row[names.index("asset")] == asset]
+            for page in pages(opened, table, wanted)
+        )
         if form == "table":
-            _print_uses([row for page in pages for row in page], known[asset])
+            uses = [dict(zip(names, row, strict=True)) for page in found for row in page]
+            _print_uses(uses, known[asset])
         else:
-            print_pages(export_formats()[form], TABLES["assets"], pages)
+            print_pages(export_formats()[form], table, found)
 
 
-def _uses(opened: LogReader, wanted: RunFilter) -> Iterator[list[Row]]:
-    """Yield the rows of an asset."""
-    table = TABLES["assets"]
-    at = [column.name for column in table.columns].index("asset")
-    for page in pages(opened, table, wanted):
-        yield [row for row in page if row[at] == wanted.asset]
-
-
-def _print_uses(rows: list[Row], known: KnownAsset) -> None:
-
-    names = [column.name for column in TABLES["assets"].columns]
-    uses = [dict(zip(names, row, strict=True)) for row in rows]
+def _print_uses(uses: list[dict[str, Any]], known: KnownAsset) -> None:
     if uses:
         headings = ("record", "recorded", "serial", "model", "attempt", "purpose", "verdict", "role")
         print_table(headings, [_use_row(use) for use in uses], right=(0, 4))

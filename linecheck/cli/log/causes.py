@@ -51,7 +51,9 @@ def causes_command(place: LogPlace, wanted: RunFilter, all_models: bool, odds: b
         click.echo("no such run in the log says what may be broken")
     for at, (model, some) in enumerate(cases.items()):
         counts = count_causes(some)
-        own = own_odds(prior_odds(), _by_cause(counts)) if odds else ()
+        # What was found in words is none of the known causes.
+        by_cause = {NONE_OF_THESE if code == OTHER else code: repairs for code, repairs in counts.found}
+        own = own_odds(prior_odds(), by_cause) if odds else ()
         if as_json:
             click.echo(json.dumps(_plain(model, counts, own), allow_nan=False))
             continue
@@ -62,17 +64,12 @@ def causes_command(place: LogPlace, wanted: RunFilter, all_models: bool, odds: b
             _print_odds(own)
 
 
-def _by_cause(counts: CauseCounts) -> dict[str, int]:
-    """Return how often each cause was found; what was found in words is none of the known ones."""
-    return {NONE_OF_THESE if code == OTHER else code: repairs for code, repairs in counts.found}
-
-
 def _plain(model: str, counts: CauseCounts, own: tuple[OwnOdds, ...]) -> dict[str, Any]:
     """Return the counts of a model as plain data."""
-    sums = {name: getattr(counts, name) for name in ("repairs", "right_first", "right_among")}
-    told = {"told": [asdict(entry) for entry in counts.told]}
-    confusion = {"confusion": [asdict(field) | {"right": field.right} for field in counts.confusion]}
-    said = {"model": model, "runs": counts.runs, **sums, "untold": counts.untold, **told, **confusion}
+    names = ("runs", "repairs", "right_first", "right_among", "untold")
+    said = {"model": model, **{name: getattr(counts, name) for name in names}}
+    said["told"] = [asdict(entry) for entry in counts.told]
+    said["confusion"] = [asdict(field) | {"right": field.right} for field in counts.confusion]
     said["found"] = dict(counts.found)
     return said | ({"shipped_units": SHIPPED_UNITS, "odds": [asdict(each) for each in own]} if own else {})
 

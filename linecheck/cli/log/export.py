@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
+from itertools import takewhile
 from pathlib import Path
-from typing import Any, Final
 
 import click
 
@@ -19,9 +19,7 @@ from linecheck.log import RunFilter
 from linecheck.log.export import export_formats
 from linecheck.log.export.base import ExportFormat
 from linecheck.log.export.rows import Row, pages
-from linecheck.log.export.tables import TABLES, Table
-
-WHAT: Final = ("runs", "readings", "curves", "problems", "assets")
+from linecheck.log.export.tables import TABLES, Table, TableName
 
 
 @click.command("export")
@@ -33,7 +31,7 @@ WHAT: Final = ("runs", "readings", "curves", "problems", "assets")
     type=click.Choice(tuple(export_formats())),
     help="File format [default: by the file's ending].",
 )
-@click.option("--what", type=click.Choice(WHAT), default="runs", show_default=True, help="What the rows are.")
+@click.option("--what", type=click.Choice(list(TABLES)), default="runs", help="What the rows are.")
 @click.option(
     "--columns", is_flag=True, help="List the columns of the table and what they mean; export nothing."
 )
@@ -42,7 +40,7 @@ def export_command(
     place: LogPlace,
     target: str | None,
     form: str | None,
-    what: str,
+    what: TableName,
     columns: bool,
     wanted: RunFilter,
 ) -> None:
@@ -51,39 +49,31 @@ def export_command(
     The file is written whole or not at all. Runs of golden and challenge units are exported with --purpose
     only. Parquet needs pyarrow: pip install 'linecheck[parquet]'.
     """
-    table = next(table for name, table in TABLES.items() if name == what)
+    table, rows = TABLES[what], 0
     if columns:
-        rows = [(column.name, column.kind, column.text) for column in table.columns]
-        print_table(("column", "type", "meaning"), rows, right=())
+        told = [(column.name, column.kind, column.text) for column in table.columns]
+        print_table(("column", "type", "meaning"), told, right=())
         return
     if target is None:
         raise UsageError("--to: say where to: a file, or - for standard output")
     checked = _checked_format(form, target)
     with place.reader() as opened, overwritten_line() as show:
-        counts = _Counted(pages(opened, table, wanted), show if target != "-" else None)
+        found = pages(opened, table, wanted)
         if target == "-":
-            print_pages(checked, table, counts)
+            print_pages(checked, table, found)
             return
-        _write(checked, table, counts, Path(target), opened.path)
-        if not counts.rows:
+
+        def counted() -> Iterator[list[Row]]:
+            nonlocal rows
+            for page in found:
+                rows += len(page)
+                show(f"{rows} rows")
+                yield page
+
+        _write(checked, table, counted(), Path(target), opened.path)
+        if not rows:
             tell_unknown(opened, wanted)
-    tell(f"{counts.rows} rows written to {target}")
-
-
-class _Counted:
-    """Pages as they are given, and how many rows they had, shown meanwhile."""
-
-    def __init__(self, pages: Iterable[list[Row]], show: Callable[[str], None] | None) -> None:
-        self._pages = pages
-        self._show = show
-        self.rows = 0
-
-    def __iter__(self) -> Iterator[list[Row]]:
-        for page in self._pages:
-            self.rows += len(page)
-            if self._show is not None:
-                self._show(f"{self.rows} rows")
-            yield page
+    tell(f"{rows} rows written to {target}")
 
 
 def _checked_format(form: str | None, target: str) -> ExportFormat:
@@ -112,27 +102,15 @@ def _write(form: ExportFormat, table: Table, pages: Iterable[list[Row]], target:
 
 def print_pages(form: ExportFormat, table: Table, pages: Iterable[list[Row]]) -> None:
     """Write to standard output, until nobody reads it any more."""
-    try:
-        form.write(_Stdout(), table, pages)
-    except _GoneError:
-        # What is wrong with standard output is said where the command line ends.
-        return
-
-
-class _GoneError(Exception):
-    """Standard output cannot be written."""
+    # What is wrong with standard output is said where the command line ends.
+    form.write(_Stdout(), table, takewhile(lambda _: getattr(sys.stdout, "failure", None) is None, pages))
 
 
 class _Stdout:
     """Standard output, as bytes."""
 
-    def __init__(self) -> None:
-        self._stream: Any = sys.stdout
-
     def write(self, content: bytes) -> None:
-        if not isinstance(self._stream, Outlet):
-            self._stream.buffer.write(content)
-            return
-        self._stream.write_bytes(content)
-        if self._stream.failure is not None:
-            raise _GoneError
+        if isinstance(sys.stdout, Outlet):
+            sys.stdout.write_bytes(content)
+        else:
+            sys.stdout.buffer.write(content)

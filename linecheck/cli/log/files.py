@@ -17,7 +17,7 @@ from linecheck.files.text import visible
 from linecheck.files.write import write_atomically
 from linecheck.log import LogReader, RunFilter
 from linecheck.log.stored import Head
-from linecheck.results.files import Contents, run_files, run_folder
+from linecheck.results.files import contents, run_files, run_folder
 from linecheck.results.formats.base import OneRun
 from linecheck.run.model import Run
 
@@ -104,8 +104,8 @@ def _write(run: Run, folder: Path, strict: bool, policy: str) -> int:
     """Write what is missing of a run's files; return how many were written."""
     own = folder / run_folder(run.serial, run.started, run.run_id)
     head = Head(run.logged.sequence, run.logged.record_hash)
-    contents = Contents(OneRun(run, strict, record=str(head)))
-    files = {path: contents.of(name) for name, path in run_files(own).items()}
+    content_of = contents(OneRun(run, strict, record=str(head)))
+    files = {path: content_of(name) for name, path in run_files(own).items()}
     new = {path: content for path, content in files.items() if not _stays(path, content, policy)}
     for path, content in new.items():
         write_atomically(path, content)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import click
 
@@ -15,6 +15,8 @@ from linecheck.files.times import parsed_time
 from linecheck.log import LogReader, RunFilter
 from linecheck.run.facts import FACTS
 from linecheck.run.model import Run
+
+_Names = TypeVar("_Names", str | None, tuple[str, ...])
 
 MAX_NAME_LENGTH = 128
 VERDICTS: Final = ("pass", "hold", "marginal", "invalid", "fail", "aborted")
@@ -32,10 +34,11 @@ _EXACT: Final = {
 }
 
 
-def short_name(_: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
-    """Refuse what is too long to be a name."""
-    if value is not None and not 0 < len(value) <= MAX_NAME_LENGTH:
-        raise UsageError(f"{parameter.name}: has {len(value)} characters, expected 1 to {MAX_NAME_LENGTH}")
+def short_name(_: click.Context, parameter: click.Parameter, value: _Names) -> _Names:
+    """Refuse what is too long to be a name, or one of several."""
+    for name in value if isinstance(value, tuple) else (value,):
+        if name is not None and not 0 < len(name) <= MAX_NAME_LENGTH:
+            raise UsageError(f"{parameter.name}: has {len(name)} characters, expected 1 to {MAX_NAME_LENGTH}")
     return value
 
 
@@ -51,7 +54,6 @@ def _options(purpose: str) -> list[Option]:
             "--purpose",
             type=click.Choice(_PURPOSES),
             default=purpose,
-            show_default=True,
             help="Purpose of the runs.",
         ),
         click.option("--since", metavar="TIME", help="Recorded at this date or time (UTC) or later."),
@@ -67,18 +69,10 @@ def _options(purpose: str) -> list[Option]:
             "--failed",
             metavar="CHECK[.METRIC]",
             multiple=True,
-            callback=_short_names,
+            callback=short_name,
             help="Only runs that failed this check or metric; if repeated, all of them.",
         ),
     ]
-
-
-def _short_names(
-    context: click.Context, parameter: click.Parameter, values: tuple[str, ...]
-) -> tuple[str, ...]:
-    for value in values:
-        short_name(context, parameter, value)
-    return values
 
 
 def _filter(

@@ -57,16 +57,11 @@ def _plain(run: RunHeader) -> dict[str, Any]:
     return {
         "sequence": record.sequence,
         "attempt": record.attempt,
-        "run_id": run.run_id,
-        "serial": run.serial,
-        "model": run.model,
-        "verdict": run.verdict,
+        **{name: getattr(run, name) for name in ("run_id", "serial", "model", "verdict")},
         "started": utc_text(run.started),
         "finished": utc_text(run.finished),
         "duration_seconds": run.duration_seconds,
-        "limit_path": run.limits.path,
-        "limit_revision": run.limits.revision,
-        "limit_sha256": run.limits.sha256,
+        **{f"limit_{name}": getattr(run.limits, name) for name in ("path", "revision", "sha256")},
         "record_hash": record.record_hash,
         "recorded": record.recorded,
         **{fact.name: getattr(run, fact.name) for fact in FACTS if fact.listed},
@@ -110,12 +105,10 @@ def _tell(
     )
     if others:
         count = f"{_MAX_COUNTED} or more" if others >= _MAX_COUNTED else str(others)
-        noun = (
-            "run of a golden or challenge unit is"
-            if others == 1
-            else "runs of golden and challenge units are"
-        )
-        tell(f"{count} {noun} left out: --purpose all lists them")
+        runs_are = "run of a golden or challenge unit is"
+        if others > 1:
+            runs_are = "runs of golden and challenge units are"
+        tell(f"{count} {runs_are} left out: --purpose all lists them")
 
 
 def _tell_begun(serials: list[str]) -> None:

@@ -14,7 +14,14 @@ from linecheck.cli.display.console import Console
 from linecheck.cli.display.progress import counting_bar, shows_bars
 from linecheck.cli.display.rejudge import show_tally
 from linecheck.cli.log.filters import filter_options
-from linecheck.cli.options import LogPlace, limit_option, limits_by_model, log_options, workers_option
+from linecheck.cli.options import (
+    LogPlace,
+    limit_option,
+    limits_by_model,
+    limits_files_option,
+    log_options,
+    workers_option,
+)
 from linecheck.errors import ExitStatus, FileError, UsageError
 from linecheck.history.rejudge.remeasure import (
     NO_CAPTURES,
@@ -42,11 +49,7 @@ DEFAULT_ARCHIVE = "archive"
 
 @click.command("rejudge")
 @log_options
-@click.option(
-    "--limits",
-    "limits_paths",
-    multiple=True,
-    metavar="FILE",
+@limits_files_option(
     help="Judge by this limit file; for runs of several models one for each [default: the one that judged the newest "
     "run, as it is now].",
 )
@@ -91,14 +94,15 @@ def rejudge_command(
         raise UsageError("--archive, --results and --workers are for --remeasure")
     location = place.path
     limits = _limits(location, limits_paths, wanted)
-    inputs = (*limits_paths, *(entry.path for entry in limits))
-    with _written(json_path, inputs, location, limits, remeasure=remeasure) as file:
+    with _written(json_path, location, limits, remeasure=remeasure) as file:
         listing = _Listing(file, limit)
         if remeasure:
             found = with_captures(database_path(location), limits, wanted, _finders(place, archive, results))
             tally = _remeasured(location, limits, found, workers, listing)
         else:
-            tally = _judged_stored(location, limits, wanted, listing)
+            with _progress() as progress:
+                told = Wanted(listing.hear, newest_only=file is None, progress=progress)
+                tally = what_if(database_path(location), limits, wanted, told)
         if file is not None:
             file.finish(tally)
     show_tally(tally, limits, listing.units)
@@ -132,12 +136,7 @@ def _as_it_is_now(model: str, name: str) -> LimitFile:
 
 @contextmanager
 def _written(
-    path: str | None,
-    inputs: Sequence[str],
-    location: str,
-    limits: Sequence[LimitFile],
-    *,
-    remeasure: bool,
+    path: str | None, location: str, limits: Sequence[LimitFile], *, remeasure: bool
 ) -> Iterator[RejudgedFile | None]:
     """Give the file that is to be written; it is left as it was unless it is finished."""
     if path is None:
@@ -149,7 +148,7 @@ def _written(
     beside = [database.with_name(database.name + suffix) for suffix in ("", "-wal", "-shm")]
     # Captures are evidence: nothing is written among them.
     sets = [place.parent] if (place.parent / INDEX_NAME).exists() else []
-    ResultFiles({"json": place}).check((*sets, *beside, *inputs))
+    ResultFiles({"json": place}).check((*sets, *beside, *(entry.path for entry in limits)))
     by = "captures" if remeasure else "stored readings"
     file = RejudgedFile(place, location, limits, by)
     try:
@@ -197,13 +196,6 @@ def _finders(place: LogPlace, archive: str | None, results: str | None) -> list[
         captures_archived(Archive(Path(archive) if archive else kept / DEFAULT_ARCHIVE)),
         captures_kept(kept),
     ]
-
-
-def _judged_stored(location: str, limits: Sequence[LimitFile], wanted: RunFilter, listing: _Listing) -> Tally:
-    """Judge what the log holds."""
-    with _progress() as progress:
-        told = Wanted(listing.hear, newest_only=listing.file is None, progress=progress)
-        return what_if(database_path(location), limits, wanted, told)
 
 
 def _remeasured(

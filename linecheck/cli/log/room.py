@@ -60,7 +60,6 @@ def status_command(place: LogPlace) -> None:
     "every",
     type=click.IntRange(2, 1_000_000),
     default=20,
-    show_default=True,
     metavar="N",
     help="Keep every N-th record whole.",
 )
@@ -89,17 +88,13 @@ def thin_command(place: LogPlace, days: int, every: int, dry_run: bool, clock_is
         click.echo(f"would thin {said} (--dry-run)")
         return
     recorded = None if newest is None or newest.record is None else newest.record.recorded
-    if recorded is not None and not clock_is_right and _is_idle(recorded, now):
+    idle = recorded is not None and now - datetime.fromisoformat(recorded) > timedelta(days=IDLE_DAYS)
+    if idle and not clock_is_right:
         raise UsageError(
             f"it is {now:%Y-%m-%d}, more than {IDLE_DAYS} days after the newest record, says this computer: is its "
             "clock right? Nothing was removed; --clock-is-right goes on"
         )
-    config = place.config
-    station = "" if config is None else config.station
+    station = "" if place.config is None else place.config.station
     with place.writer() as writer, overwritten_line() as show:
         removed = writer.thin(found, station, lambda records: show(f"thinned {records} of {found.records}"))
     click.echo(f"thinned {counted(removed, 'record')}, {size_text(found.size_bytes)} free for new runs")
-
-
-def _is_idle(recorded: str, now: datetime) -> bool:
-    return now - datetime.fromisoformat(recorded) > timedelta(days=IDLE_DAYS)

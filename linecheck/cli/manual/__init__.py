@@ -29,7 +29,10 @@ def command(topic: str | None, html: str | None, source: bool) -> None:
     if topic is not None and html is not None:
         raise UsageError("--html writes the whole manual: give no topic with it")
     if html is not None:
-        _write(Path(html))
+        from linecheck.cli.manual.pages import write_pages
+
+        click.echo(str(write_pages(Path(html))))
+        tell(f"{len(topics())} topics written")
     elif topic is None:
         _list()
     else:
@@ -84,11 +87,3 @@ def _show(topic: Topic, source: bool) -> None:
     console = Console()
     with console.pager(styles=True):
         console.print(Page(text), crop=False, soft_wrap=False)
-
-
-def _write(folder: Path) -> None:
-    from linecheck.cli.manual.pages import write_pages
-
-    first = write_pages(folder)
-    click.echo(str(first))
-    tell(f"{len(topics())} topics written")

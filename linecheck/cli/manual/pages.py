@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import re
-from importlib.resources import files
 from pathlib import Path
 from typing import Final
 
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined
 from markdown_it import MarkdownIt
 
 from linecheck import __version__
@@ -30,11 +29,13 @@ def write_pages(folder: Path) -> Path:
     """
     make_folder(folder)
     environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        loader=PackageLoader("linecheck", "manual"),
     )
-    template = environment.from_string(
-        files("linecheck").joinpath("manual", "page.html").read_text(encoding="utf-8")
-    )
+    template = environment.get_template("page.html")
     known = topics()
     said = {"sections": SECTIONS, "topics": known, "version": __version__}
     for topic in known:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from inspect import cleandoc, getdoc
 from typing import Any, Final, get_args
 
@@ -27,7 +27,9 @@ def _walked(
 ) -> Iterator[tuple[str, click.Command, click.Context]]:
     """Yield a command and all below it, with their whole names."""
     own = name if parent is None else name.rpartition(" ")[2]
-    context = click.Context(command, info_name=own, parent=parent, max_content_width=100, terminal_width=80)
+    context = click.Context(
+        command, info_name=own, parent=parent, terminal_width=80, **command.context_settings
+    )
     yield name, command, context
     if isinstance(command, click.Group):
         for each in command.list_commands(context):
@@ -42,24 +44,28 @@ def _exit_statuses() -> str:
 
     doc = getdoc(ExitStatus) or ""
     said = _attributes(doc)
-    lines = [
-        "# Exit statuses",
-        "",
-        _prose(doc),
-        "",
-        "| status | name | what it says |",
-        "| --- | --- | --- |",
+    statuses = [
+        (str(status.value), status.name.lower().replace("_", " "), said[status.name]) for status in ExitStatus
     ]
-    lines += [
-        f"| {status.value} | {status.name.lower().replace('_', ' ')} | {said[status.name]} |"
-        for status in ExitStatus
-    ]
-    lines += ["", "## Command by command", "", "| command | exit status |", "| --- | --- |"]
-    for name, command, _ in _walked("linecheck", cli, None):
-        found = re.search(r"Exit status:? (.*?)(?:\n\n|\Z)", cleandoc(command.help or ""), re.DOTALL)
-        if found:
-            lines.append(f"| `{name}` | {_cell(found[1])} |")
-    return "\n".join((*lines, ""))
+    told = {
+        name: re.search(r"Exit status:? (.*?)(?:\n\n|\Z)", cleandoc(command.help or ""), re.DOTALL)
+        for name, command, _ in _walked("linecheck", cli, None)
+    }
+    commands = [(f"`{name}`", found[1]) for name, found in told.items() if found]
+    return "\n".join(
+        (
+            "# Exit statuses",
+            "",
+            _prose(doc),
+            "",
+            *_table(("status", "name", "what it says"), statuses),
+            "",
+            "## Command by command",
+            "",
+            *_table(("command", "exit status"), commands),
+            "",
+        )
+    )
 
 
 def _metrics() -> str:
@@ -79,65 +85,49 @@ def _metrics() -> str:
                 lines += [f"### {title} of {kind.name}", "", *_fields(model), ""]
         for title, specs in (("metrics", kind.metrics), ("curves", kind.curves)):
             if specs:
-                lines += [f"### {title} of {kind.name}", "", "| name | unit | better | what it is |"]
-                lines += ["| --- | --- | --- | --- |", *map(_spec_row, specs), ""]
+                rows = [
+                    (f"`{spec.name}`", spec.unit or "–", spec.better, str(spec.superseded_by or spec.text))
+                    for spec in specs
+                ]
+                table = _table(("name", "unit", "better", "what it is"), rows)
+                lines += [f"### {title} of {kind.name}", "", *table, ""]
     return "\n".join(lines)
-
-
-def _spec_row(spec: Any) -> str:  # noqa: ANN401 - of a metric or a curve
-    text = spec.text if spec.superseded_by is None else str(spec.superseded_by)
-    return f"| `{spec.name}` | {spec.unit or '–'} | {spec.better} | {_cell(text)} |"
 
 
 def _limit_file() -> str:
     from linecheck.limits.loading.header import Header
 
-    lines = [
-        "# Limit file",
-        "",
+    first = (
         "YAML. [Write a limit file](../how-to/limit-file.md) explains it; `linecheck schema limits` prints it as JSON "
-        "Schema for editors; the parameters and metrics of each kind are in [Check kinds and metrics](metrics.md).",
-        "",
-        *_fields(Header),
-        "",
-    ]
-    for name, model in list(_tables("", Header))[1:]:
-        lines += [f"## {name}", "", _prose(getdoc(model) or ""), "", *_fields(model), ""]
-    return "\n".join(lines)
+        "Schema for editors; the parameters and metrics of each kind are in [Check kinds and metrics](metrics.md)."
+    )
+    (_, header), *tables = _tables("", Header)
+    return _model_page("Limit file", [first, "", *_fields(header)], tables)
 
 
 def _station_config() -> str:
     from linecheck.station.config.station import StationConfig
 
-    return _model_page(
-        "Station config",
-        "TOML. [Set up a station](../how-to/stations.md) explains it.",
-        StationConfig,
-    )
+    first = "TOML. [Set up a station](../how-to/stations.md) explains it."
+    return _model_page("Station config", [first], _toml_tables(StationConfig))
 
 
 def _capture_set() -> str:
     from linecheck.captures.capture_set import CaptureSetIndex
 
-    return _model_page(
-        "Capture set",
-        "A folder with one audio file for each check (WAV, RF64 or FLAC) and `captures.toml`.",
-        CaptureSetIndex,
-    )
+    first = "A folder with one audio file for each check (WAV, RF64 or FLAC) and `captures.toml`."
+    return _model_page("Capture set", [first], _toml_tables(CaptureSetIndex))
 
 
-def _model_page(title: str, first: str, model: type[BaseModel]) -> str:
-    lines = [f"# {title}", "", first, ""]
-    for name, each in _tables("", model):
-        lines += [
-            f"## {f'[{name}]' if name else 'top level'}",
-            "",
-            _prose(getdoc(each) or ""),
-            "",
-            *_fields(each),
-            "",
-        ]
+def _model_page(title: str, first: list[str], tables: Iterable[tuple[str, type[BaseModel]]]) -> str:
+    lines = [f"# {title}", "", *first, ""]
+    for name, model in tables:
+        lines += [f"## {name}", "", _prose(getdoc(model) or ""), "", *_fields(model), ""]
     return "\n".join(lines)
+
+
+def _toml_tables(model: type[BaseModel]) -> Iterator[tuple[str, type[BaseModel]]]:
+    return ((f"[{name}]" if name else "top level", each) for name, each in _tables("", model))
 
 
 def _tables(name: str, model: type[BaseModel]) -> Iterator[tuple[str, type[BaseModel]]]:
@@ -163,12 +153,11 @@ def _fields(model: type[BaseModel]) -> list[str]:
     schema = model.model_json_schema()
     types = {name: _resolved(value, schema.get("$defs", {})) for name, value in schema["properties"].items()}
     rows = [
-        f"| `{name}` | {_cell(_json_type(types[name]))} | {_default(info)} | "
-        f"{_cell(info.description or said.get(name, ''))} |"
+        (f"`{name}`", _json_type(types[name]), _default(info), info.description or said.get(name, ""))
         for name, info in model.model_fields.items()
         if not list(_models(info.annotation))
     ]
-    return ["| key | type | default | what it is |", "| --- | --- | --- | --- |", *rows] if rows else []
+    return _table(("key", "type", "default", "what it is"), rows) if rows else []
 
 
 def _resolved(value: Mapping[str, Any], definitions: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -180,9 +169,9 @@ def _default(info: FieldInfo) -> str:
     if info.is_required():
         return "required"
     value = info.default if info.default is not PydanticUndefined else None
-    if value is None or isinstance(value, BaseModel):
+    if value is None or value == "" or isinstance(value, BaseModel):
         return "–"
-    return f"`{_cell(str(value))}`"
+    return f"`{value}`"
 
 
 def _attributes(doc: str) -> Mapping[str, str]:
@@ -204,14 +193,18 @@ def _attributes(doc: str) -> Mapping[str, str]:
 
 def _prose(doc: str) -> str:
     """Return what a docstring says before its sections, as Markdown."""
-    text = re.split(r"\n\w+\n-{3,}\n", cleandoc(doc))[0].strip()
+    return _plain(re.split(r"\n\w+\n-{3,}\n", cleandoc(doc))[0].strip())
+
+
+def _plain(text: str) -> str:
+    """Return a docstring's markup as Markdown."""
     return re.sub(r":\w+:`~?([^`]*)`", r"`\1`", text).replace("``", "`")
 
 
-def _cell(text: str) -> str:
-    return (
-        re.sub(r":\w+:`~?([^`]*)`", r"`\1`", text.replace("\n", " ")).replace("``", "`").replace("|", "\\|")
-    )
+def _table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
+    """Return a table as Markdown, a line a row."""
+    cells = ((_plain(cell).replace("\n", " ").replace("|", "\\|") for cell in row) for row in rows)
+    return [f"| {' | '.join(row)} |" for row in (headings, ["---"] * len(headings), *cells)]
 
 
 def _result() -> str:
@@ -228,14 +221,12 @@ def _result() -> str:
         if not each.get("properties"):
             continue
         required = set(each.get("required", ()))
-        lines += [f"## {name}", "", *filter(None, [each.get("description", "")]), ""]
-        lines += ["| key | type | always | what it is |", "| --- | --- | --- | --- |"]
-        lines += [
-            f"| `{key}` | {_cell(_json_type(value))} | {'yes' if key in required else 'no'} | "
-            f"{_cell(value.get('description', ''))} |"
+        rows = [
+            (f"`{key}`", _json_type(value), "yes" if key in required else "no", value.get("description", ""))
             for key, value in each["properties"].items()
         ]
-        lines.append("")
+        table = _table(("key", "type", "always", "what it is"), rows)
+        lines += [f"## {name}", "", *filter(None, [each.get("description", "")]), "", *table, ""]
     return "\n".join(lines)
 
 
@@ -273,26 +264,20 @@ def _causes() -> str:
         "[How a cause is named](../explanation/causes.md) explains it. *Beforehand* is its share of all faults before "
         "anything is seen.",
         "",
-        "| code | what is broken | beforehand | can be to blame | measure next |",
-        "| --- | --- | --- | --- | --- |",
     ]
-    odds, known = prior_odds(), causes()
+    odds, known, rows = prior_odds(), causes(), []
     for code, text in cause_codes().items():
         cause = known.get(code)
         blames = "" if cause is None else ", ".join(cause.blames)
-        measure = "" if cause is None else _cell(cause.measure.replace("{where}", ""))
-        lines.append(f"| `{code}` | {_cell(text)} | {100.0 * odds[code]:.1f} % | {blames} | {measure} |")
-    lines += [
-        "",
-        "## Symptoms",
-        "",
-        "| symptom | what is seen | causes that show it |",
-        "| --- | --- | --- |",
-    ]
+        measure = "" if cause is None else cause.measure.replace("{where}", "")
+        rows.append((f"`{code}`", text, f"{100.0 * odds[code]:.1f} %", blames, measure))
+    lines += _table(("code", "what is broken", "beforehand", "can be to blame", "measure next"), rows)
+    seen = []
     for name, symptom in symptoms().items():
         showing = ", ".join(f"`{cause.name}`" for cause in known.values() if name in cause.shows)
-        lines.append(f"| `{name}` | {_cell(symptom.text)} | {showing or '–'} |")
-    return "\n".join((*lines, ""))
+        seen.append((f"`{name}`", symptom.text, showing or "–"))
+    lines += ["", "## Symptoms", "", *_table(("symptom", "what is seen", "causes that show it"), seen), ""]
+    return "\n".join(lines)
 
 
 #: By topic: its title, and what makes it.

@@ -11,7 +11,7 @@ import click
 
 from linecheck.cli.display import self_check as display
 from linecheck.cli.display.messages import tell
-from linecheck.cli.options import station_option
+from linecheck.cli.options import limits_file_option, station_option
 from linecheck.cli.prompts import Prompt
 from linecheck.errors import ExitStatus, RecordError, UsageError
 from linecheck.files.write import write_atomically
@@ -41,12 +41,7 @@ PATCH = "Disconnect the unit and patch the station's output to its input, channe
 
 @click.command(name="check")
 @station_option
-@click.option(
-    "--limits",
-    "limits_path",
-    metavar="FILE",
-    help="Limit file: show which of its masks this path can decide.",
-)
+@limits_file_option(help="Limit file: show which of its masks this path can decide.")
 @click.option("--budget", is_flag=True, help="Print each mask's uncertainty budget.")
 @click.option("--json", "json_path", metavar="FILE", help="Also write the result to FILE, as JSON.")
 @click.option("--patched", is_flag=True, help="The loop is already patched; do not ask.")
@@ -116,13 +111,6 @@ def _tell_play(play: Play, number: int, count: int) -> None:
     tell(f"playing {number} of {count}: {play.name.replace('_', ' ')}, {play.stimulus.seconds:.1f} s")
 
 
-def _held(found: SelfCheck, station: Station, limits: LimitFile | None) -> Assessment | None:
-    """Hold a limit file's masks against the path; None without one, or where the loop says nothing of the path."""
-    if limits is None or not found.figures:
-        return None
-    return assess(limits, station_path(station.config, found.figures, found.rate_hz))
-
-
 def _record_and_show(
     found: SelfCheck, log: Log, target: Path | None, station: Station, limits: LimitFile | None, budget: bool
 ) -> ExitStatus:
@@ -133,13 +121,11 @@ def _record_and_show(
         head = log.state(SELF_CHECK, found.station, content)
     except RecordError as error:
         raise RecordError(f"the self-check was not recorded, so it counts for nothing: {error}") from error
-    held, loop = _held(found, station, limits), station.config.loop
-    refused = (
-        held is not None
-        and loop is not None
-        and loop.undecided == "refuse"
-        and bool(held.undecided or held.unmeasured)
-    )
+    held, loop = None, station.config.loop
+    if limits is not None and found.figures:  # without figures the loop says nothing of the path
+        held = assess(limits, station_path(station.config, found.figures, found.rate_hz))
+    refuses = loop is not None and loop.undecided == "refuse"
+    refused = refuses and held is not None and bool(held.undecided or held.unmeasured)
     status = ExitStatus.PASS if found.verdict == MET and not refused else ExitStatus.INVALID
     if target is not None and not _written(target, content, head, held):
         status = ExitStatus.INVALID
@@ -157,16 +143,14 @@ def _record_and_show(
 
 def _written(target: Path, content: Mapping[str, Any], head: Head, held: Assessment | None) -> bool:
     """Write the result as JSON; return whether it could be."""
-    masks = (
-        {}
-        if held is None
-        else {
+    masks = {}
+    if held is not None:
+        masks = {
             "masks": [mask.content() for mask in held.masks],
             "unmeasured": list(held.unmeasured),
             "unheld": list(held.unheld),
             "unheld_because": dict(held.unheld),
         }
-    )
     record = {"sequence": head.sequence, "hash": head.record_hash}
     text = json.dumps({**content, **masks, "record": record}, ensure_ascii=False, indent=1, allow_nan=False)
     try:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 
 import click
 
@@ -23,15 +22,13 @@ from linecheck.station.config.station import Station
 _serial_option = click.option("--serial", required=True, metavar="S", help="Serial number of the unit.")
 
 
-@contextmanager
-def _session(station: Station, limits_path: str, serial: str, faults: tuple[str, ...]) -> Iterator[Session]:
+def _session(
+    station: Station, limits_path: str, serial: str, faults: tuple[str, ...]
+) -> AbstractContextManager[Session]:
     """Open a session for one unit on a terminal."""
     console = Console()
     people = Prompt(console.paused)
-    with opened_session(
-        station, limits_path, serial, faults=faults, people=people, listener=console
-    ) as session:
-        yield session
+    return opened_session(station, limits_path, serial, faults=faults, people=people, listener=console)
 
 
 def _accepted(accept: bool, add: bool, by: str | None, reason: str | None) -> Accepted | None:

@@ -10,7 +10,7 @@ import click
 
 from linecheck.checks.base import Problem
 from linecheck.cli.display.messages import one_line, print_table
-from linecheck.cli.options import log_reader, station_option
+from linecheck.cli.options import limits_file_option, log_reader, station_option
 from linecheck.errors import ExitStatus
 from linecheck.gates.gatekeeper import Gatekeeper, Standing
 from linecheck.gates.gates import GateState
@@ -21,12 +21,7 @@ from linecheck.station.config.station import StationConfig
 
 @click.command("status")
 @station_option
-@click.option(
-    "--limits",
-    "limits_path",
-    metavar="FILE",
-    help="Limit file of the model; without it, changed limits are not noticed.",
-)
+@limits_file_option(help="Limit file of the model; without it, changed limits are not noticed.")
 def status_command(station_path: str, limits_path: str | None) -> ExitStatus:
     """Show whether the station may judge units now.
 
@@ -52,19 +47,19 @@ def _show_gates(standing: Standing) -> None:
         click.echo("this station has no gates: no [golden], no [challenge], no self-check")
         return
     headings = ("gate", "state", "unit", "since (UTC)", "holds until (UTC)", "record")
-    print_table(headings, [_gate_row(state) for state in standing.gates], right=(5,))
+    rows = [
+        (
+            state.name,
+            _state(state),
+            state.about or "–",
+            _time(state.since),
+            _time(state.until if state.is_met else None),
+            str(state.record or "–"),
+        )
+        for state in standing.gates
+    ]
+    print_table(headings, rows, right=(5,))
     click.echo()
-
-
-def _gate_row(state: GateState) -> tuple[str, ...]:
-    return (
-        state.name,
-        _state(state),
-        state.about or "–",
-        _time(state.since),
-        _time(state.until) if state.is_met else "–",
-        "–" if state.record is None else str(state.record),
-    )
 
 
 def _state(state: GateState) -> str:

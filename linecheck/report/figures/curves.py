@@ -3,7 +3,6 @@
 ===============================  ================================================================
 :func:`figures_of_check`         every curve of a check, all channels in a figure
 :func:`figures_of_comparison`    every curve of a comparison, and how the sides differ from the first
-:func:`limit_lines`              the edges of a mask over a curve's span
 :func:`lobe_energies`            an impulse response's energy before and after its main lobe
 ===============================  ================================================================
 """
@@ -41,11 +40,9 @@ _TITLES = dict.fromkeys(
 )
 
 
-def _parts_of(metric: str) -> tuple[_Part, ...]:
-    """Return the figures that a curve is drawn in: a response at two depths."""
-    if metric == "response":
-        return ("pass-band", "full-depth")
-    return ("impulse",) if metric == "impulse" else ("whole",)
+#: The figures that a curve is drawn in: a response at two depths.
+_PARTS: dict[str, tuple[_Part, ...]] = {"response": ("pass-band", "full-depth"), "impulse": ("impulse",)}
+_WHOLE: tuple[_Part, ...] = ("whole",)
 
 
 def _curve_spec(kind: str, metric: str) -> CurveSpec:
@@ -55,36 +52,25 @@ def _curve_spec(kind: str, metric: str) -> CurveSpec:
     return specs.get(metric) or CurveSpec(metric, "", "", plain_name(metric), log_x=False)
 
 
-def _hold_of(spec: CurveSpec) -> Literal["max", "min", "both"]:
-    """Return which points matter most: the highest of what is unwanted, the lowest of what is wanted."""
-    return "max" if spec.better == "less" else "min" if spec.better == "more" else "both"
+#: Which points matter most: the highest of what is unwanted, the lowest of what is wanted.
+_HOLDS: dict[str, Literal["max", "min", "both"]] = {"less": "max", "more": "min"}
 
 
 def _axes_of(spec: CurveSpec, curve: Curve, part: _Part, curves: Sequence[Curve]) -> tuple[Axis, Axis]:
     """Return the axes of a curve's figure; a ``part`` of it has ends of its own."""
-    x_unit, label = curve.x_unit, y_label(spec, curve)
+    x_unit, label = curve.x_unit, curve_name(spec.name)
+    if curve.resolution_hz is not None:
+        label += f" ({curve.resolution_hz:.3g} Hz bandwidth)"
+    along = "distance from the tone" if spec.name == "sidebands" else _QUANTITIES.get(x_unit, "place")
     if part == "pass-band":
         inside = [entry.y[(entry.x >= _PASS_BAND_HZ[0]) & (entry.x <= _PASS_BAND_HZ[1])] for entry in curves]
         top = max((float(np.max(y, initial=0.0)) for y in inside), default=0.0)
         high = PASS_BAND_DB if top <= PASS_BAND_DB else float(np.ceil(top))
-        x = Axis(x_label(x_unit), x_unit, True, *_PASS_BAND_HZ)
+        x = Axis(along, x_unit, True, *_PASS_BAND_HZ)
         return x, Axis(label, curve.unit, low=-PASS_BAND_DB, high=high)
     if part == "impulse":
         return Axis("time from the peak", x_unit, low=-IMPULSE_MS, high=IMPULSE_MS), Axis(label, curve.unit)
-    return Axis(x_label(x_unit, spec.name), x_unit, spec.log_x), Axis(label, curve.unit)
-
-
-def x_label(unit: str, metric: str = "") -> str:
-    """Return what runs along an axis, by its unit."""
-    if metric == "sidebands":
-        return "distance from the tone"
-    return _QUANTITIES.get(unit, "place")
-
-
-def y_label(spec: CurveSpec, curve: Curve) -> str:
-    """Return what the y axis shows, with the bandwidth that its levels are stated at."""
-    name = curve_name(spec.name)
-    return name if curve.resolution_hz is None else f"{name} ({curve.resolution_hz:.3g} Hz bandwidth)"
+    return Axis(along, x_unit, spec.log_x), Axis(label, curve.unit)
 
 
 def _title_of(check: str, spec: CurveSpec, part: _Part) -> str:
@@ -113,37 +99,27 @@ def _limit_lines(mask: Mask | None, span: tuple[float, float], log_x: bool) -> t
         ("fail", "min", outer.min),
         ("fail", "max", outer.max),
     )
-    lines = [_limit_line(zone, side, limit, span, log_x) for zone, side, limit in edges if limit is not None]
-    return tuple(line for line in lines if len(line.x))
-
-
-def _limit_line(
-    zone: Literal["pass", "fail"],
-    side: Literal["min", "max"],
-    limit: Limit,
-    span: tuple[float, float],
-    log_x: bool,
-) -> LimitLine:
-    corners = [point[0] for point in limit] if isinstance(limit, tuple) else []
-    first, last = extent(limit)
-    low, high = max(first, span[0]), min(last, span[1])
-    if low > high:
-        return LimitLine(zone, side, np.zeros(0), np.zeros(0))
-    x = np.unique(np.array([low, *(corner for corner in corners if low < corner < high), high]))
-    return LimitLine(zone, side, x, limit_at(limit, x, log_x))
+    lines = []
+    for zone, side, limit in edges:
+        if limit is None:
+            continue
+        first, last = extent(limit)
+        low, high = max(first, span[0]), min(last, span[1])
+        corners = [point[0] for point in limit] if isinstance(limit, tuple) else []
+        if low <= high:
+            x = np.unique(np.array([low, *(corner for corner in corners if low < corner < high), high]))
+            lines.append(LimitLine(zone, side, x, limit_at(limit, x, log_x)))
+    return tuple(lines)
 
 
 def _energies_caption(curves: Iterable[tuple[str, Curve]]) -> str:
     """Return what stands below impulse responses: how much of the energy comes before the main lobe, and after."""
-    told = [text for text in (_energies(name, curve) for name, curve in curves) if text]
+    told = []
+    for name, curve in curves:
+        before, after = lobe_energies(curve)
+        if before is not None and after is not None:
+            told.append(f"{name} {value_text(before, 'dB')} and {value_text(after, 'dB')}")
     return f"energy before and after the main lobe: {'; '.join(told)}" if told else ""
-
-
-def _energies(name: str, curve: Curve) -> str:
-    before, after = lobe_energies(curve)
-    if before is None or after is None:
-        return ""
-    return f"{name} {value_text(before, 'dB')} and {value_text(after, 'dB')}"
 
 
 def lobe_energies(curve: Curve) -> tuple[float | None, float | None]:
@@ -184,7 +160,7 @@ def figures_of_check(view: Run, check: CheckOutcome, *, reference: Run | None = 
         items = [item for item in check.judged.curves if item.curve.metric == metric and len(item.curve.x)]
         if items:
             others = _reference_series(reference, check, metric)
-            figures += [_figure(view, check, items, others, part) for part in _parts_of(metric)]
+            figures += [_figure(view, check, items, others, part) for part in _PARTS.get(metric, _WHOLE)]
     return tuple(figures)
 
 
@@ -202,6 +178,9 @@ def _figure(
     title = _title_of(check.check, spec, part)
     named = [(item.curve.channel or "pair", item.curve) for item in items]
     series = tuple(Series(name, curve.x, curve.y) for name, curve in named)
+    caption = _energies_caption(named) if part == "impulse" else ""
+    if part != "impulse" and mask is not None and view.limits.decision == "guarded":
+        caption = "guarded: each point must lie inside the pass limits by twice its own uncertainty"
     return Figure(
         _part_name(first.metric, part),
         title,
@@ -210,16 +189,9 @@ def _figure(
         (*series, *others),
         _limit_lines(mask, span, spec.log_x),
         marks,
-        _hold_of(spec),
-        _energies_caption(named) if part == "impulse" else _guard(view, mask),
+        _HOLDS.get(spec.better, "both"),
+        caption,
     )
-
-
-def _guard(view: Run, mask: Mask | None) -> str:
-    """Return what the guarded rule adds to the limits that are drawn."""
-    if mask is None or view.limits.decision != "guarded":
-        return ""
-    return "guarded: each point must lie inside the pass limits by twice its own uncertainty"
 
 
 def _worst_marks(items: Sequence[JudgedCurve]) -> tuple[Mark, ...]:
@@ -247,14 +219,12 @@ def _worst_text(verdict: Verdict, place: str, items: Sequence[JudgedCurve]) -> s
     values = ", ".join(
         f"{item.curve.channel or ''} {value_text(item.worst_y or 0.0, unit)}".strip() for item in items
     )
-    margins = [item.margin for item in items if item.margin is not None]
-    margin = f", {_margin(min(margins), unit)}" if margins else ""
-    return f"worst at {place}: {values}, {_VERBS[verdict]}{margin}"
-
-
-def _margin(margin: float, unit: str) -> str:
+    text = f"worst at {place}: {values}, {_VERBS[verdict]}"
+    margin = min((item.margin for item in items if item.margin is not None), default=None)
+    if margin is None:
+        return text
     side = "inside" if margin >= 0.0 else "outside"
-    return f"{value_text(abs(margin), difference_unit(unit))} {side}"
+    return f"{text}, {value_text(abs(margin), difference_unit(unit))} {side}"
 
 
 def _alt(
@@ -328,7 +298,8 @@ def figures_of_comparison(comparison: Comparison) -> tuple[Figure, ...]:
             if curve is not None and len(curve.x)
         ]
         if sides:
-            figures += [_overlay(comparison, compared, sides, part) for part in _parts_of(compared.metric)]
+            parts = _PARTS.get(compared.metric, _WHOLE)
+            figures += [_overlay(comparison, compared, sides, part) for part in parts]
             figures += _differences(comparison, compared, sides)
     return tuple(figures)
 
@@ -336,7 +307,7 @@ def figures_of_comparison(comparison: Comparison) -> tuple[Figure, ...]:
 def _overlay(
     comparison: Comparison, compared: ComparedCurve, sides: Sequence[tuple[Side, Curve]], part: _Part
 ) -> Figure:
-    spec = _spec(compared)
+    spec = replace(_curve_spec(compared.kind, compared.metric), log_x=compared.log_x)
     curves = [curve for _, curve in sides]
     span = min(float(curve.x[0]) for curve in curves), max(float(curve.x[-1]) for curve in curves)
     title = _titled(compared, spec, part)
@@ -349,14 +320,9 @@ def _overlay(
         tuple(Series(_told(side), curve.x, curve.y, look=_look(comparison, side)) for side, curve in sides),
         _limit_lines(compared.mask, span, compared.log_x),
         marks,
-        _hold_of(spec),
+        _HOLDS.get(spec.better, "both"),
         _energies_caption([(side.label, curve) for side, curve in sides]) if part == "impulse" else "",
     )
-
-
-def _spec(compared: ComparedCurve) -> CurveSpec:
-    known = _curve_spec(compared.kind, compared.metric)
-    return replace(known, log_x=compared.log_x)
 
 
 def _told(side: Side) -> str:
@@ -409,14 +375,18 @@ def _differences(
     (first, base), others = sides[0], sides[1:]
     if compared.metric not in _SMOOTH or not others or compared.curves[0] is None:
         return []
-    series = [
-        replace(_difference(side, curve, base, compared.log_x), look=_look(comparison, side))
-        for side, curve in others
-    ]
-    series = [entry for entry in series if len(entry.x)]
+    series = []
+    for side, curve in others:
+        # At the first side's places which both reach.
+        corners = tuple((float(x), float(y)) for x, y in zip(curve.x, curve.y, strict=True))
+        change = limit_at(corners, base.x, compared.log_x) - base.y
+        kept = np.isfinite(change)
+        if np.any(kept):
+            look = _look(comparison, side)
+            series.append(Series(_told(side), base.x[kept], change[kept], look=look))
     if not series:
         return []
-    spec = _spec(compared)
+    spec = replace(_curve_spec(compared.kind, compared.metric), log_x=compared.log_x)
     title = f"{_titled(compared, spec, 'whole')}, less that of {_told(first)}"
     x, y = _axes_of(spec, base, "whole", [base])
     if compared.metric == "response":
@@ -435,11 +405,3 @@ def _differences(
             hold="both",
         )
     ]
-
-
-def _difference(side: Side, curve: Curve, base: Curve, log_x: bool) -> Series:
-    """Return a side's curve less the first one's, at those of its places which both reach."""
-    corners = tuple((float(x), float(y)) for x, y in zip(curve.x, curve.y, strict=True))
-    change = limit_at(corners, base.x, log_x) - base.y
-    kept = np.isfinite(change)
-    return Series(_told(side), base.x[kept], change[kept])

@@ -8,15 +8,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linecheck.limits.verdict import Verdict
+from linecheck.checks.base import Reading
+from linecheck.limits.verdict import JudgedReading, Verdict
 
 FloatArray = NDArray[np.float64]
+
+#: Expanded uncertainties cover about 95 %, as the Guide to the Expression of Uncertainty in Measurement has it.
+COVERAGE = 2.0
 
 
 @dataclass(frozen=True)
@@ -86,28 +91,50 @@ class Figure:
     caption: str = ""
 
 
+Zone = Literal["marginal", "fail"]
+
+
+class Edges(NamedTuple):
+    """The limits of a value; None where that side has none."""
+
+    pass_min: float | None
+    pass_max: float | None
+    fail_min: float | None
+    fail_max: float | None
+
+
 @dataclass(frozen=True)
 class Strip:
-    """One judged value between its limits, along a line from ``low`` to ``high``.
+    """One judged value of a check between its limits, along a line from ``low`` to ``high``.
 
-    ``pass_min`` … ``fail_max`` are None where that side has no limit. ``others`` are the values of earlier units of the
+    ``others`` are the values of earlier units of the
     model, ascending, where these are to be shown; ``standing`` says where this value lies among them.
     """
 
     check: str
-    metric: str
-    channel: str | None
-    unit: str
-    value: float | None
-    uncertainty: float | None
-    is_bound: bool
-    verdict: Verdict | None
-    margin: float | None
+    judged: JudgedReading
     low: float
     high: float
-    pass_min: float | None = None
-    pass_max: float | None = None
-    fail_min: float | None = None
-    fail_max: float | None = None
+    edges: Edges
     others: tuple[float, ...] = ()
     standing: str = ""
+
+    @property
+    def reading(self) -> Reading:
+        """What was judged."""
+        return self.judged.reading
+
+    @property
+    def spread(self) -> float:
+        """The expanded uncertainty; 0 where none is known."""
+        return COVERAGE * (self.reading.uncertainty or 0.0)
+
+    @property
+    def zones(self) -> Iterator[tuple[Zone, float, float]]:
+        """What lies beyond the limits, from its limit on: marginal, then fail; all else passes."""
+        pass_min, pass_max, fail_min, fail_max = self.edges
+        for passes, fails, end in ((pass_min, fail_min, self.low), (pass_max, fail_max, self.high)):
+            if passes is not None:
+                yield "marginal", passes, end if fails is None else fails
+            if fails is not None:
+                yield "fail", fails, end

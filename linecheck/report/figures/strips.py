@@ -13,27 +13,15 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from linecheck.checks.base import Reading
 from linecheck.checks.parts.volts import rests_on_volts
 from linecheck.history.population import Population
-from linecheck.limits.model import Bounds, Limit, Mask
+from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import JudgedReading
-from linecheck.report.figures.data import Strip
+from linecheck.report.figures.data import COVERAGE, Edges, Strip
 from linecheck.report.figures.words import limit_text, measured_texts, plain_number
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = [
-    "COVERAGE",
-    "MAX_DOTS",
-    "UNCALIBRATED",
-    "binned",
-    "limits_text",
-    "strips_of_check",
-    "usual_range",
-    "value_texts",
-]
-
-#: Expanded uncertainties cover about 95 %, as the Guide to the Expression of Uncertainty in Measurement has it.
-COVERAGE = 2.0
 #: Stands in place of an uncertainty of volts that nobody claims.
 UNCALIBRATED = "uncalibrated"
 #: More values than this are drawn as a density, in so many pieces.
@@ -72,40 +60,17 @@ def _strip(check: str, item: JudgedReading, mask: Mask, others: Population | Non
     reading = item.reading
     values = () if others is None else others.values
     outer = mask.fail if mask.fail is not None else mask.pass_
-    below, above, fails_below, fails_above = edges = [
-        _flat(limit) for limit in (mask.pass_.min, mask.pass_.max, outer.min, outer.max)
-    ]
-    low, high = _ends(reading.value, reading.uncertainty, (*edges, *usual_range(values)))
-    return Strip(
-        check,
-        reading.metric,
-        reading.channel,
-        reading.unit,
-        reading.value,
-        reading.uncertainty,
-        reading.is_bound,
-        item.verdict,
-        item.margin,
-        low,
-        high,
-        below,
-        above,
-        fails_below,
-        fails_above,
-        others=values,
-        standing="" if others is None else others.standing,
-    )
+    limits = (mask.pass_.min, mask.pass_.max, outer.min, outer.max)
+    flat = (None if limit is None or isinstance(limit, tuple) else float(limit) for limit in limits)
+    edges = Edges(*flat)
+    low, high = _ends(reading, (*edges, *usual_range(values)))
+    standing = "" if others is None else others.standing
+    return Strip(check, item, low, high, edges, others=values, standing=standing)
 
 
-def _flat(limit: Limit | None) -> float | None:
-    return None if limit is None or isinstance(limit, tuple) else float(limit)
-
-
-def _ends(
-    value: float | None, uncertainty: float | None, seen: Sequence[float | None]
-) -> tuple[float, float]:
+def _ends(reading: Reading, seen: Sequence[float | None]) -> tuple[float, float]:
     """Return from where to where a strip goes: all that is to be seen, the value with its uncertainty, and room."""
-    spread = 2.0 * (uncertainty or 0.0)
+    spread, value = COVERAGE * (reading.uncertainty or 0.0), reading.value
     shown = [*seen, *(() if value is None else (value - spread, value + spread))]
     finite = [entry for entry in shown if entry is not None and np.isfinite(entry)]
     if not finite:
@@ -130,26 +95,27 @@ def binned(values: Sequence[float], low: float, high: float, bins: int = BINS) -
 
 def value_texts(strip: Strip) -> tuple[str, str]:
     """Return a strip's value, told apart from its limits, and its expanded uncertainty."""
-    if strip.value is None:
+    reading = strip.reading
+    if reading.value is None:
         return "not measured", ""
-    edges = (strip.pass_min, strip.pass_max, strip.fail_min, strip.fail_max)
-    value, uncertainty = measured_texts(strip.value, COVERAGE * (strip.uncertainty or 0.0), strip.unit, edges)
-    if strip.uncertainty is None and rests_on_volts(strip.unit):
+    value, uncertainty = measured_texts(reading.value, strip.spread, reading.unit, strip.edges)
+    if reading.uncertainty is None and rests_on_volts(reading.unit):
         uncertainty = UNCALIBRATED
-    return value + " or better" * strip.is_bound, uncertainty
+    return value + " or better" * reading.is_bound, uncertainty
 
 
 def limits_text(strip: Strip) -> str:
     """Return the limits in words, nothing where there are none."""
-    passes = _range(strip.pass_min, strip.pass_max, strip.unit)
+    unit, edges = strip.reading.unit, strip.edges
+    passes = _range(edges.pass_min, edges.pass_max, unit)
     if not passes:
         return ""
     text = f"Passes {passes}"
     fails = []
-    if strip.fail_min is not None and strip.fail_min != strip.pass_min:
-        fails.append(f"below {limit_text(strip.fail_min, strip.unit)}")
-    if strip.fail_max is not None and strip.fail_max != strip.pass_max:
-        fails.append(f"above {limit_text(strip.fail_max, strip.unit)}")
+    if edges.fail_min is not None and edges.fail_min != edges.pass_min:
+        fails.append(f"below {limit_text(edges.fail_min, unit)}")
+    if edges.fail_max is not None and edges.fail_max != edges.pass_max:
+        fails.append(f"above {limit_text(edges.fail_max, unit)}")
     return f"{text}; fails {' or '.join(fails)}." if fails else f"{text}."
 
 

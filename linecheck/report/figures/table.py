@@ -16,16 +16,13 @@ that very place. The marked points are all listed. A mask's cell is the mask the
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import isfinite
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.limits.masks import limit_at
-from linecheck.report.figures.data import Axis, Figure, LimitLine, Series
-
-__all__ = ["MAX_DRAWN", "MAX_ROWS", "Table", "drawn_series", "limit_line_at", "shown", "table_of"]
-
-FloatArray = NDArray[np.float64]
+from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Series
 
 MAX_DRAWN, MAX_ROWS = 800, 200
 #: All curves of a figure together have about so many points, which keeps its file small; where they are many, their
@@ -68,7 +65,8 @@ def _listed_places(figure: Figure) -> FloatArray:
         return distinct
     y = np.concatenate([series.y for series in curves])
     pieces = most // 2 if figure.hold == "both" else most
-    kept = [x[_held(x, value, figure.x, pieces)] for value in _heights(y, figure.hold)]
+    heights = {"max": (y,), "min": (-y,), "both": (y, -y)}[figure.hold]
+    kept = [x[_held(x, height, figure.x, pieces)] for height in heights]
     return np.unique(np.concatenate((*kept, marked)))
 
 
@@ -76,11 +74,6 @@ def _most_drawn(curves: int) -> int:
     """Return how many points each of so many curves may have."""
     most = _ALL_DRAWN if curves < _MANY else _ALL_OF_MANY
     return min(MAX_DRAWN, most // max(curves, 1))
-
-
-def _heights(y: FloatArray, hold: str) -> tuple[FloatArray, ...]:
-    """Return what is to be as large as it can be at the points that are kept."""
-    return {"max": (y,), "min": (-y,), "both": (y, -y)}[hold]
 
 
 def _thinned(series: Series, axis: Axis, places: FloatArray, most: int) -> Series:
@@ -129,21 +122,19 @@ def table_of(figure: Figure) -> Table:
     places = _listed_places(figure)
     columns = [_own(series, places) for series in drawn_series(figure)]
     columns += [limit_line_at(limit, places, figure.x.log) for limit in figure.limits]
-    headings = [_with_unit(figure.x.label, figure.x.unit)]
-    headings += [_with_unit(series.label, figure.y.unit) for series in figure.series]
-    headings += [_with_unit(_WORDS[limit.zone, limit.side], figure.y.unit) for limit in figure.limits]
-    rows = tuple(
-        (float(place), *(_cell(column[index]) for column in columns)) for index, place in enumerate(places)
-    )
-    return Table(tuple(headings), rows)
+    names = [series.label for series in figure.series]
+    names += [_WORDS[limit.zone, limit.side] for limit in figure.limits]
+    headings = [with_unit(figure.x.label, figure.x.unit), *(with_unit(name, figure.y.unit) for name in names)]
+    rows = np.column_stack([places, *columns]).tolist()
+    finite = (tuple(cell if isfinite(cell) else None for cell in row) for row in rows)
+    return Table(tuple(headings), tuple(finite))
 
 
 def limit_line_at(limit: LimitLine, places: FloatArray, log_x: bool) -> FloatArray:
     """Return a limit line at places along the axis; NaN beyond its ends."""
     corners = zip(limit.x.tolist(), limit.y.tolist(), strict=True)
-    return limit_at(
-        tuple(corner for corner in corners if corner[0] > 0.0 or not log_x) or None, places, log_x
-    )
+    kept = tuple(corner for corner in corners if corner[0] > 0.0 or not log_x)
+    return limit_at(kept or None, places, log_x)
 
 
 def _own(series: Series, places: FloatArray) -> FloatArray:
@@ -156,9 +147,6 @@ def _own(series: Series, places: FloatArray) -> FloatArray:
     return values
 
 
-def _cell(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
-
-
-def _with_unit(label: str, unit: str) -> str:
+def with_unit(label: str, unit: str) -> str:
+    """Return what heads a column or stands along an axis."""
     return f"{label}, {unit}" if unit else label

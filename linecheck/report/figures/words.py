@@ -19,43 +19,39 @@ from collections.abc import Iterable
 from linecheck.checks.parts.declared import difference_unit
 from linecheck.results.wording import response_at
 
+#: Parts of names as the trade writes them.
+_WORDS = {
+    "468": "(ITU-R 468)",
+    "a": "(A)",
+    "dc": "DC",
+    "enob": "ENOB",
+    "imd": "IMD",
+    "passband": "pass band",
+    "sinad": "SINAD",
+    "snr": "SNR",
+    "stopband": "stop band",
+    "thd": "THD",
+}
+#: Names that their parts do not say as the trade does.
 _NAMES = {
-    "best_imd": "best IMD",
     "best_imd_level": "level of the best IMD",
     "channel_delay": "delay between the channels",
     "corner_3db": "−3 dB corner",
     "corner_6db": "−6 dB corner",
     "corner_high": "upper corner",
     "corner_low": "lower corner",
-    "crosstalk_over_frequency": "crosstalk over frequency",
     "separation": "channel separation",
     "separation_over_frequency": "channel separation over frequency",
-    "dc_offset": "DC offset",
     "distortion_noise": "distortion and noise",
-    "dynamic_range_468": "dynamic range (ITU-R 468)",
-    "dynamic_range_a": "dynamic range (A)",
     "dynamic_range_a_weighted": "dynamic range, A-weighted",
     "dynamic_range_ccir_rms": "dynamic range, CCIR-RMS",
     "dynamic_range_unweighted": "dynamic range, unweighted",
-    "enob": "ENOB",
-    "imd": "IMD",
     "imd_2": "IMD, second order",
     "imd_3": "IMD, third order",
-    "imd_over_level": "IMD over level",
     "level_dbfs": "level, dBFS",
-    "linear_down_to": "linear down to",
     "noise_20k_100k": "noise, 20 kHz to 100 kHz",
-    "noise_468": "noise (ITU-R 468)",
-    "noise_a": "noise (A)",
     "noise_ccir_rms": "noise, CCIR-RMS",
-    "passband_ripple": "pass band ripple",
     "pre_ringing": "pre-ringing",
-    "sinad": "SINAD",
-    "snr": "SNR",
-    "snr_a": "SNR (A)",
-    "stopband_attenuation": "stop band attenuation",
-    "stopband_from": "stop band from",
-    "thd": "THD",
     "thd_n": "THD+N",
     "thd_n_wide": "THD+N, wide band",
     "thd_n_wideband": "THD+N, wideband",
@@ -90,7 +86,7 @@ def metric_name(metric: str) -> str:
     """Return a metric's or curve's name as the trade writes it: THD+N, SNR (A), DC offset; else as words."""
     if place := response_at(metric):
         return f"{metric.partition('_')[0]} at {place}"
-    return _NAMES.get(metric, plain_name(metric))
+    return _NAMES.get(metric) or " ".join(_WORDS.get(word, word) for word in metric.split("_"))
 
 
 def plain_name(name: str) -> str:

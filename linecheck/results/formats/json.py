@@ -42,27 +42,14 @@ class JsonFormat(ResultFormat):
 FORMAT = JsonFormat()
 
 
-class ResultLines:
-    """A file of results, one on each line.
-
-    Raises
-    ------
-    RecordError
-        It cannot be written, here as in every method.
-    """
-
-    def __init__(self, path: Path) -> None:
-        self._file = GrowingFile(path)
+class ResultLines(GrowingFile):
+    """A file of results, one on each line."""
 
     def add(self, judged: JudgedSet, keys: Mapping[str, Any] = _NOTHING, cases: Sequence[Case] = ()) -> None:
         """Write a line; ``keys`` are laid over the result's own."""
         line = json.dumps(set_result(judged) | dict(keys), ensure_ascii=False, allow_nan=False)
-        self._file.write(line.encode() + b"\n")
+        self.write(line.encode() + b"\n")
 
     def finish(self, briefs: Sequence[Brief] = ()) -> None:
         """Keep the file."""
-        self._file.finish()
-
-    def abandon(self) -> None:
-        """Leave everything as it was before."""
-        self._file.abandon()
+        super().finish()

@@ -26,7 +26,7 @@ from linecheck.files.text import visible
 from linecheck.files.times import utc_text
 from linecheck.files.write import GrowingFile
 from linecheck.limits.verdict import Verdict
-from linecheck.results.cases import Case, PlacedCase, Suite, one_line, run_suite, set_suite
+from linecheck.results.cases import Case, Suite, one_line, run_suite, set_suite
 from linecheck.results.formats.base import OneRun, ResultFormat
 
 if TYPE_CHECKING:
@@ -229,14 +229,14 @@ def _element(suite: Suite, number: int) -> ET.Element:
     from junit_xml import TestCase, TestSuite
 
     cases = []
-    for placed in suite.cases:
-        built = TestCase(placed.name, classname=placed.classname)
-        text = _text(placed, suite)
-        message = _message(placed, text, suite)
-        if placed.case.outcome == "failure":
-            built.add_failure_info(message, text, placed.case.kind)
-        elif placed.case.outcome == "error":
-            built.add_error_info(message, text, placed.case.kind)
+    for case in suite.cases:
+        built = TestCase(case.name, classname=case.classname)
+        text = _text(case, suite)
+        message = _message(case, text, suite)
+        if case.outcome == "failure":
+            built.add_failure_info(message, text, case.kind)
+        elif case.outcome == "error":
+            built.add_error_info(message, text, case.kind)
         cases.append(built)
     element: ET.Element = TestSuite(
         one_line(suite.name),
@@ -255,45 +255,45 @@ def _output(suite: Suite) -> Iterator[str]:
     """Yield the lines of a suite that are in no failure or error; of a brief one, those that matter."""
     for note in suite.notes:
         yield _shortened(one_line(note), MAX_TEXT) if suite.brief else one_line(note)
-    for placed in suite.cases:
-        if not suite.brief or (placed.case.outcome == "passed" and placed.case.kind != Verdict.PASS):
-            yield _text(placed, suite)
+    for case in suite.cases:
+        if not suite.brief or (case.outcome == "passed" and case.kind != Verdict.PASS):
+            yield _text(case, suite)
 
 
-def _text(placed: PlacedCase, suite: Suite) -> str:
+def _text(case: Case, suite: Suite) -> str:
     """Return what is said of a case."""
     if not suite.brief:
-        return one_line(placed.case.text)
-    return _shortened(one_line(placed.case.text[: MAX_TEXT + 1]), MAX_TEXT)
+        return one_line(case.text)
+    return _shortened(one_line(case.text[: MAX_TEXT + 1]), MAX_TEXT)
 
 
-def _message(placed: PlacedCase, text: str, suite: Suite) -> str:
+def _message(case: Case, text: str, suite: Suite) -> str:
     """Return what a list of cases shows of one: what may be broken, then what is said of the case."""
-    cause = placed.case.cause
-    if not suite.brief:
-        return " ".join(filter(None, (cause, text)))
     # Whatever the cause takes, a third is left to the case itself.
-    return _shortened(" ".join(filter(None, (_shortened(cause, 2 * MAX_MESSAGE // 3), text))), MAX_MESSAGE)
+    cause = _shortened(case.cause, 2 * MAX_MESSAGE // 3) if suite.brief else case.cause
+    message = " ".join(filter(None, (cause, text)))
+    return _shortened(message, MAX_MESSAGE) if suite.brief else message
 
 
 def _complete(element: ET.Element, suite: Suite, number: int) -> None:
     """Bring an element into the common form; refuse it where a case's outcome was lost."""
     nodes = element.findall("testcase")
-    for node, placed in zip(nodes, suite.cases, strict=True):
-        node.set("time", f"{placed.case.seconds:.3f}")
+    for node, case in zip(nodes, suite.cases, strict=True):
+        node.set("time", f"{case.seconds:.3f}")
         outcome = node[0].tag if len(node) else "passed"
-        if outcome != placed.case.outcome or len(node) > 1:
-            lost = placed.case.outcome
-            raise RecordError(f"{placed.classname}.{placed.name}: JUnit lost its {lost}; please report it")
+        if outcome != case.outcome or len(node) > 1:
+            name = f"{case.classname}.{case.name}"
+            raise RecordError(f"{name}: JUnit lost its {case.outcome}; please report it")
     element.attrib.pop("disabled", None)
     element.set("id", str(number))
     element.set("time", f"{max(suite.seconds, 0.0):.3f}")
     element.set("tests", str(len(nodes)))
     for count, tag in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped")):
         element.set(count, str(len(element.findall(f"testcase/{tag}"))))
-    parts = {tag: element.find(tag) for tag in ("properties", "system-out", "system-err")}
-    for tag, part in parts.items():
-        if part is not None:
+    for tag in ("properties", "system-out", "system-err"):
+        part = element.find(tag)
+        if part is None:
+            part = ET.Element(tag)
+        else:
             element.remove(part)
-        part = ET.Element(tag) if part is None else part
         element.insert(0, part) if tag == "properties" else element.append(part)

@@ -8,7 +8,7 @@ a word; what has no room is counted.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -84,7 +84,8 @@ def summary_bytes(briefs: Sequence[Brief]) -> bytes:
     whole = worst(entry.verdict for entry in briefs)
     head = f"### linecheck: {whole.value}\n\n{_plain(counted(briefs))}\n\n"
     ordered = worst_first(briefs)
-    notes = "".join(f"\n{_plain(note)}\n" for note in _notes(briefs))
+    noted = dict.fromkeys(note for entry in briefs for note in entry.notes)  # most often all alike
+    notes = "".join(f"\n{_plain(note)}\n" for note in list(noted)[:MAX_NOTES])
     rows, left = [], MAX_BYTES - len((head + _HEAD + notes).encode()) - ENDING_BYTES
     for number, entry in enumerate(ordered):
         if entry.verdict is Verdict.PASS and number >= MAX_ROWS_OF_PASSES:
@@ -98,11 +99,6 @@ def summary_bytes(briefs: Sequence[Brief]) -> bytes:
     rest = ordered[len(rows) :]
     more = f"\nand {_plain(counted(rest).replace(' set', ' more set', 1))}\n" if rest else ""
     return (head + table + more + notes).encode()
-
-
-def _notes(briefs: Iterable[Brief]) -> list[str]:
-    """Return what is noted of the sets, most often of all alike; of many different ones the first."""
-    return list(dict.fromkeys(note for entry in briefs for note in entry.notes))[:MAX_NOTES]
 
 
 def _row(entry: Brief) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import zip_longest
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -22,7 +21,7 @@ from linecheck.report.figures.drawing.palette import (
     QUIET_INK,
     REFERENCE,
 )
-from linecheck.report.figures.table import drawn_series, limit_line_at
+from linecheck.report.figures.table import drawn_series, limit_line_at, with_unit
 from linecheck.report.figures.words import axis_number, short_number
 
 if TYPE_CHECKING:
@@ -105,22 +104,16 @@ def _draw_axes(figure: Figure, axes: Axes) -> None:
     axes.set_axisbelow(True)
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(length=2.5, width=0.6, labelsize=7.5)
-    axes.set_xlabel(_labelled(figure.x.label, figure.x.unit), fontsize=8, labelpad=2)
-    axes.set_ylabel(_labelled(figure.y.label, figure.y.unit), fontsize=8, labelpad=3)
-
-
-def _labelled(label: str, unit: str) -> str:
-    return visible(f"{label}, {unit}" if unit else label)
+    axes.set_xlabel(visible(with_unit(figure.x.label, figure.x.unit)), fontsize=8, labelpad=2)
+    axes.set_ylabel(visible(with_unit(figure.y.label, figure.y.unit)), fontsize=8, labelpad=3)
 
 
 def _draw_masks(figure: Figure, axes: Axes, labels: Labels) -> None:
+    limits: dict[tuple[str, str], LimitLine] = {(limit.zone, limit.side): limit for limit in figure.limits}
     for side in ("max", "min"):
-        inner, outer = (
-            [limit for limit in figure.limits if (limit.side, limit.zone) == (side, zone)]
-            for zone in ("pass", "fail")
-        )
-        for lines in zip_longest(inner, outer):
-            _draw_side(figure, axes, labels, *lines, side)
+        inner, outer = limits.get(("pass", side)), limits.get(("fail", side))
+        if inner is not None or outer is not None:
+            _draw_side(figure, axes, labels, inner, outer, side)
 
 
 def _draw_side(

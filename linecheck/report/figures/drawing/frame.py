@@ -8,15 +8,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from linecheck.report.figures.data import Figure
+from linecheck.report.figures.data import Figure, FloatArray
 from linecheck.report.figures.table import shown
-
-FloatArray = NDArray[np.float64]
 
 #: A dip deeper than this below what most of a curve does is cut by the axis and does not flatten the rest.
 _DEEPEST_DB = 25.0
@@ -27,8 +24,7 @@ _MIN_SPAN = {"both": 1.0, "max": 20.0, "min": 20.0}
 _LARGEST = 1e15
 
 
-@dataclass(frozen=True)
-class Frame:
+class Frame(NamedTuple):
     """The ends of both axes; ``x_low < x_high`` and ``y_low < y_high``."""
 
     x_low: float

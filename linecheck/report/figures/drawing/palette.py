@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-__all__ = ["FAILS", "FONT", "HATCHED", "INK", "LINES", "MARGINAL", "QUIET_INK", "REFERENCE"]
-
 #: For text and axes; every pair of ink and white has a contrast of 4.5 or more.
 INK, QUIET_INK = "#222222", "#595959"
 #: Colour and dash of each curve, by turns: hues that the common forms of colour blindness tell apart (after Okabe

@@ -52,32 +52,27 @@ def _draw_bar(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's a
     axes.set_ylim(0.0, 1.0)
     axes.set_yticks([])
     axes.spines[:].set_linewidth(0.5)
-    for passes, fails, end in (
-        (strip.pass_max, strip.fail_max, strip.high),
-        (strip.pass_min, strip.fail_min, strip.low),
-    ):
-        if passes is not None:
-            axes.axvspan(passes, fails if fails is not None else end, facecolor=MARGINAL[0], linewidth=0)
-            axes.axvline(passes, color=MARGINAL[1], linewidth=0.9)
-        if fails is not None:
-            axes.axvspan(fails, end, **HATCHED, hatch="/////", linewidth=0)
-            axes.axvline(fails, color=FAILS[1], linewidth=1.2)
+    for kind, edge, end in strip.zones:
+        if kind == "marginal":
+            axes.axvspan(edge, end, facecolor=MARGINAL[0], linewidth=0)
+            axes.axvline(edge, color=MARGINAL[1], linewidth=0.9)
+        else:
+            axes.axvspan(edge, end, **HATCHED, hatch="/////", linewidth=0)
+            axes.axvline(edge, color=FAILS[1], linewidth=1.2)
     _draw_limits(axes, strip)
     _draw_others(axes, strip)
-    if strip.value is None:
+    if strip.reading.value is None:
         middle = 0.5 * (strip.low + strip.high)
         axes.text(middle, 0.5, "not measured", ha="center", va="center_baseline", fontsize=7, color=INK)
         return
-    spread = 2.0 * (strip.uncertainty or 0.0)
-    axes.errorbar(
-        [strip.value], [0.5], xerr=[[spread], [spread]], color=INK, linewidth=1.0, capsize=2.5, zorder=4
-    )
+    value, verdict = strip.reading.value, strip.judged.verdict
+    axes.errorbar([value], [0.5], xerr=strip.spread, color=INK, linewidth=1.0, capsize=2.5, zorder=4)
     axes.plot(
-        [strip.value],
+        [value],
         [0.5],
-        shape_of(strip.verdict or Verdict.INVALID),
+        shape_of(verdict or Verdict.INVALID),
         markersize=6,
-        markerfacecolor="white" if strip.verdict is Verdict.PASS else INK,
+        markerfacecolor="white" if verdict is Verdict.PASS else INK,
         markeredgecolor=INK,
         zorder=5,
         clip_on=False,
@@ -97,7 +92,7 @@ def _draw_others(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib'
 
 def _draw_limits(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib's axes
     """Write the limits' numbers below the bar (without limits, where other units end); close ones stand apart."""
-    edges: tuple[float | None, ...] = (strip.fail_min, strip.pass_min, strip.pass_max, strip.fail_max)
+    edges: tuple[float | None, ...] = strip.edges
     if strip.others and all(edge is None for edge in edges):
         edges = usual_range(strip.others)
     kept = sorted({edge for edge in edges if edge is not None and strip.low <= edge <= strip.high})
@@ -121,21 +116,21 @@ def _draw_limits(axes: Any, strip: Strip) -> None:  # noqa: ANN401 - matplotlib'
 
 
 def _name(strip: Strip) -> str:
-    return visible(f"{strip.check}: {metric_name(strip.metric)} {strip.channel or ''}".strip())
+    reading = strip.reading
+    return visible(f"{strip.check}: {metric_name(reading.metric)} {reading.channel or ''}".strip())
 
 
 def _told(strip: Strip) -> str:
-    if strip.value is None:
+    if strip.reading.value is None:
         return "invalid"
-    verdict = f", {strip.verdict.value}" if strip.verdict is not None else ""
-    return f"{value_texts(strip)[0]}{verdict}"
+    verdict = strip.judged.verdict
+    return value_texts(strip)[0] + (f", {verdict.value}" if verdict else "")
 
 
 def strips_alt(strips: Sequence[Strip]) -> str:
     """Return all strips in words."""
-    return " ".join(map(_alt, strips))
-
-
-def _alt(strip: Strip) -> str:
-    standing = f"; {strip.standing}" if strip.standing else ""
-    return f"{_name(strip)}: {_told(strip)}{standing}. {limits_text(strip)}".rstrip()
+    told = ("; ".join(filter(None, (_told(strip), strip.standing))) for strip in strips)
+    return " ".join(
+        f"{_name(strip)}: {text}. {limits_text(strip)}".rstrip()
+        for strip, text in zip(strips, told, strict=True)
+    )
