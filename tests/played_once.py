@@ -1,6 +1,6 @@
-"""Whole runs of the demonstration, shared: what was simulated or measured once is not simulated or measured again.
+"""Runs of simulated units, shared: what was made, simulated or measured once is not made again.
 
-The simulated interfaces and the measurement of a capture give equal results for equal arguments, bit for bit
+Stimuli, the simulated interfaces and the measurement of a capture give equal results for equal arguments, bit for bit
 (``tests/station/test_every_interface.py``, ``tests/captures``), so that tests of what is *done* with runs lose nothing.
 Tests of the simulation or of readings do not use this.
 """
@@ -10,12 +10,14 @@ from collections import OrderedDict
 
 from linecheck.audio.file import samples_sha256
 from linecheck.measure import measure
+from linecheck.run import plan
 from linecheck.station.interfaces.simulated.interface import SimulatedInterface
 from linecheck.station.interfaces.simulated.loop import SimulatedLoop
+from linecheck.station.self_check import plays
 from linecheck.station.self_check import run as self_check
 
 #: Captures that are kept: about 2 MB each.
-MAX_CAPTURES = 250
+MAX_CAPTURES = 300
 
 
 class _Kept:
@@ -37,7 +39,15 @@ class _Kept:
         return made
 
 
-_captures, _measured = _Kept(MAX_CAPTURES), _Kept(10 * MAX_CAPTURES)
+_stimuli, _captures, _measured = _Kept(MAX_CAPTURES), _Kept(MAX_CAPTURES), _Kept(10 * MAX_CAPTURES)
+
+
+def _making(make):
+    def made(kind, parameters, channels, ramp_seconds):
+        key = (repr((kind, parameters)), channels, ramp_seconds)
+        return _stimuli.get(key, lambda: make(kind, parameters, channels, ramp_seconds))
+
+    return made
 
 
 def _playing(play):
@@ -76,7 +86,10 @@ def _measuring(take):
 
 
 def share(monkeypatch):
-    """Share captures and measurements from here to the test's end with every other test that does so."""
+    """Share stimuli, captures and measurements from here to the test's end with every other test that does so."""
+    making = _making(plan.made_stimulus)
+    for module in (plan, plays):
+        monkeypatch.setattr(module, "made_stimulus", making)
     for interface in (SimulatedInterface, SimulatedLoop):
         monkeypatch.setattr(interface, "play", _playing(interface.play))
     taking = _measuring(measure.take_measurement)

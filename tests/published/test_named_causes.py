@@ -98,7 +98,7 @@ def test_a_clean_unit_has_no_cause_even_where_one_is_asked_for():
 
 @pytest.mark.soak
 def test_causes_are_right_as_often_as_they_say():
-    """Of every code ten times: right first in 80 %, among three in 93 %; every bin of odds within its binomial interval."""
+    """Of every code ten times: right first in 80 %, among three in 93 %; every bin of odds within its interval."""
     bins = defaultdict(list)
     first = three = count = 0
     for name in NAMES:
