@@ -49,7 +49,7 @@ CAUSES = (
         "switching_supply",
         "residue of a switching supply{where}",
         {
-            "high_line": ALWAYS, "silent_lines": OFTEN, "ultrasonic_up": OFTEN, "sweep_out": OFTEN,
+            "high_line": ALWAYS, "ultrasonic_up": MOSTLY, "sweep_out": MOSTLY, "silent_lines": SELDOM,
             "side_lines": SELDOM, "broken_once": SELDOM, "high_line_strong": SELDOM, "noise_up": SELDOM,
             "ratios_low": SELDOM, "between_tones_out": SELDOM, "lines_with_tone": SELDOM, "stopband_out": SELDOM,
         },

@@ -140,8 +140,11 @@ CAUSES = (
     Cause(
         "channel_gain",
         "gain is off{where}, as by a part of wrong value or a worn contact",
-        {"level_alone": ALWAYS},
-        ("level",),
+        {
+            "level_alone": ALWAYS, "skirt": SELDOM, "sweep_out": SELDOM, "between_tones_out": SELDOM,
+            "ratios_low": SELDOM, "ultrasonic_up": SELDOM,
+        },
+        ("level", "residue", "noise", "range", "between", "sweep", "wide", "jitter", "lines", "ultrasonic"),
         ("unit", "fixture"),
         "test again with the two cables exchanged: does the level go with the cable",
         "measure the resistors that set the gain{where}",

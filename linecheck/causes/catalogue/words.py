@@ -159,9 +159,9 @@ CAUSES = (
         "clicks",
         "clicks{where}: a bad contact, a relay or a supply that breaks down",
         {
-            "broken_once": ALWAYS, "bursts": MOSTLY, "broken": OFTEN, "between_tones_out": OFTEN, "short": SELDOM,
-            "elsewhere": SELDOM, "unclear": SELDOM, "holes": SELDOM, "skirt": SELDOM, "sweep_out": SELDOM,
-            "noise_up": SELDOM, "level_steps": SELDOM, "jumps": SELDOM, "ratios_low": SELDOM,
+            "broken_once": ALWAYS, "bursts": MOSTLY, "broken": MOSTLY, "jumps": MOSTLY, "between_tones_out": SELDOM,
+            "short": SELDOM, "elsewhere": SELDOM, "unclear": SELDOM, "holes": SELDOM, "skirt": SELDOM,
+            "sweep_out": SELDOM, "noise_up": SELDOM, "level_steps": SELDOM, "ratios_low": SELDOM,
         },
         ("everything",),
         ("unit", "fixture"),

@@ -123,7 +123,7 @@ def _high_line(evidence: Evidence, channel: str | None) -> float | None:
 def _high_line_strong(evidence: Evidence, channel: str | None) -> float | None:
     """Return how surely a line above 20 kHz is as strong as a programme: a stage that oscillates."""
     peak, line = _band_peak(evidence, channel), _high_line(evidence, channel)
-    return None if peak is None else both(line, beyond(peak[1], -48.0, 6.0))
+    return None if peak is None else both(line, beyond(peak[1], -38.0, 4.0))
 
 
 def _ripple(evidence: Evidence, channel: str | None) -> float | None:
