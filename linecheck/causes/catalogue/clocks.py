@@ -11,7 +11,7 @@ def _jitter(name: str, text: str, symptom: str, measure: str) -> Cause:
             f"jitter_at_{symptom}": ALWAYS,
             "side_lines": MOSTLY,
             "skirt": OFTEN,
-            "lines_with_tone": MOSTLY,
+            "lines_with_tone": OFTEN,
             "between_tones_out": OFTEN,
             "sweep_out": OFTEN,
             "distortion_climbs": OFTEN,
