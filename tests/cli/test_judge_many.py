@@ -68,7 +68,9 @@ def test_each_set_has_a_line_worst_first_and_the_worst_is_the_verdict(judge):
         ["●", "pass"],
     ]
     assert [line.split()[4] for line in lines[5:7]] == ["set-1", "set-3"]
-    assert "order" in lines[5]
+    assert "left and right are exchanged" in lines[5]
+    assert "order" not in lines[5], "the cause says it; findings stand below"
+    assert any("wiring order" in line for line in lines[9:])
     assert "there is no such capture set" in lines[7]
     assert "[4/4]" in err
     assert "Traceback" not in err
@@ -337,9 +339,9 @@ def test_a_screen_of_ascii_gets_nothing_else():
     sets_text([entry], Verdict.FAIL, Screen(ascii_only=True)).replace("–", "-").encode("ascii")
 
 
-def test_a_sets_line_begins_with_its_cause_and_few_of_its_findings_are_listed():
+def test_a_sets_line_is_its_cause_and_few_of_its_findings_are_listed_below():
     entry = replace(brief(1, found=40), cause="Probably one leg is missing (87 %).")
     text = sets_text([entry, brief(2)], Verdict.FAIL, Screen())
-    assert "sets/1  Probably one leg is missing (87 %). a finding" in text
+    assert "sets/1  Probably one leg is missing (87 %).\n" in text
     assert text.count("    a finding") == MAX_BESIDE_A_CAUSE
     assert "    and 37 more" in text

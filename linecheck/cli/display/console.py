@@ -203,12 +203,14 @@ def sets_text(briefs: Sequence[Brief], verdict: Verdict, screen: Screen) -> str:
 
 def _lines(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
     """Yield a line for each set, its columns aligned; what is not a pass is coloured."""
-    rows = [["", "verdict", "serial", "firmware", "set", "worst finding"]]
+    rows = [["", "verdict", "serial", "firmware", "set", "why"]]
     for entry in briefs:
         whose = (entry.serial or UNKNOWN, entry.firmware or UNKNOWN, entry.path)
         shown = [_ending(screen.plain(text)) for text in whose]
         sign = screen.mark(entry.verdict)
-        rows.append([sign, entry.verdict.value, *shown, screen.plain(entry.worst)])
+        # One thing in a line: findings that a cause explains stand below it.
+        why = entry.cause or next(iter(entry.findings), "")
+        rows.append([sign, entry.verdict.value, *shown, screen.plain(why)])
     return aligned(rows, screen, (None, *(entry.verdict for entry in briefs)))
 
 
@@ -219,7 +221,7 @@ def _ending(text: str) -> str:
 
 def _details(briefs: Sequence[Brief], screen: Screen) -> Iterator[str]:
     """Yield more of the sets of which a line cannot say all."""
-    telling = [entry for entry in briefs if entry.found > 1]
+    telling = [entry for entry in briefs if entry.found > 1 or (entry.found and entry.cause)]
     for entry in telling[:MAX_LISTED]:
         facts = (entry.path, entry.serial, entry.model, entry.firmware and f"firmware {entry.firmware}")
         sign = screen.mark(entry.verdict)
