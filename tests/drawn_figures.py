@@ -73,7 +73,7 @@ def drawn_points(text: str, figure: Figure, ending: str) -> np.ndarray:
     """Return the corners of a line of the SVG in the figure's own numbers, shape (points, 2)."""
     left, top, right, bottom = _axes_box(text)
     path = next(group(text, ending).iter(f"{SVG}path")).get("d", "")
-    corners = np.array([[float(x), float(y)] for x, y in re.findall(r"[ML] (-?[\d.e-]+) (-?[\d.e-]+)", path)])
+    corners = np.array([[float(x), float(y)] for x, y in re.findall(r"[ML](-?[\d.e-]+) (-?[\d.e-]+)", path)])
     frame = frame_of(figure)
     across = (corners[:, 0] - left) / (right - left)
     up = (bottom - corners[:, 1]) / (bottom - top)
@@ -86,7 +86,7 @@ def drawn_points(text: str, figure: Figure, ending: str) -> np.ndarray:
 
 def _axes_box(text: str) -> tuple[float, float, float, float]:
     """Return left, top, right and bottom of the axes: the second rectangle, after the paper."""
-    path = re.findall(r'<path d="M ([\d.]+) ([\d.]+) L ([\d.]+) [\d.]+ L [\d.]+ ([\d.]+) L', text)[1]
+    path = re.findall(r'<path d="M([\d.]+) ([\d.]+)L([\d.]+) [\d.]+L[\d.]+ ([\d.]+)L', text)[1]
     left, bottom, right, top = (float(value) for value in path)
     return left, top, right, bottom
 

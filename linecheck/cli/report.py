@@ -36,11 +36,15 @@ from linecheck.report.render import comparison_page, run_page
     metavar="[FILE]",
     help="Also print the page to PDF, with this machine's Chromium [default FILE: beside the page].",
 )
+@click.option("--all", "unfolded", is_flag=True, help="Unfold, and print, all that the page holds.")
 @log_options
-def command(source: str, out: str, beside: Beside, pdf: str | None, place: LogPlace) -> ExitStatus:
+def command(
+    source: str, out: str, beside: Beside, pdf: str | None, unfolded: bool, place: LogPlace
+) -> ExitStatus:
     """Write a run in the log, a capture set or a comparison as one HTML page.
 
-    The page needs no network and runs no script. A comparison shows its sign-offs in the log.
+    The page needs no network and runs no script. Figures and values of each check are folded, and not printed; --all
+    unfolds and prints them. A comparison shows its sign-offs in the log.
 
     Exit status: 0 the page was written, 2 a wrong command or file, 3 it could not be written.
     """
@@ -51,7 +55,7 @@ def command(source: str, out: str, beside: Beside, pdf: str | None, place: LogPl
     named = [path for path in read if path is not None]
     _check_targets([page] if printed is None else [page, printed], named)
     program = "" if printed is None else browser()
-    text = _of_comparison(source, place) if compared else _of_run(source, beside, place)
+    text = _of_comparison(source, place) if compared else _of_run(source, beside, place, unfolded)
     write_atomically(page, text.encode("utf-8"))
     click.echo(visible(str(page)))
     if printed is not None:
@@ -79,10 +83,10 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
         check_can_write(path)
 
 
-def _of_run(source: str, beside: Beside, place: LogPlace) -> str:
-
+def _of_run(source: str, beside: Beside, place: LogPlace, unfolded: bool) -> str:
     view, other = run_and_reference(source, beside, place)
-    return run_page(view, population=among_earlier(view, beside.against), reference=other)
+    population = among_earlier(view, beside.against)
+    return run_page(view, population=population, reference=other, unfolded=unfolded)
 
 
 def _of_comparison(source: str, place: LogPlace) -> str:

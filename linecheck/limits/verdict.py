@@ -23,6 +23,8 @@ class Verdict(StrEnum):
 #: What releases a unit, where nothing else speaks against it.
 RELEASING: Final = (Verdict.PASS, Verdict.MARGINAL)
 
+#: Verdicts as people want to hear of them.
+WORST_FIRST: Final = (Verdict.FAIL, Verdict.INVALID, Verdict.ABORTED, Verdict.MARGINAL, Verdict.PASS)
 _BADNESS = {verdict: rank for rank, verdict in enumerate(Verdict)}
 
 

@@ -67,15 +67,14 @@ def figure_part(figure: Figure, anchor: str) -> Part:
     }
 
 
-def strip_part(strip: Strip, *, named: bool) -> Part:
-    """Return a strip in words and in places along it, per cent; ``named`` whether it says its check.
+def strip_part(strip: Strip) -> Part:
+    """Return a strip in words and in places along it, per cent.
 
     ``label`` is its channel, empty where it is of the pair; ``zones`` are what lies beyond its limits (kind, start,
     width), ``others`` the places of earlier units, for which ``heights`` stand where they are many.
     """
     reading, verdict, spread = strip.reading, strip.judged.verdict, strip.spread
-    first = f"{strip.check}:" if named else ""
-    name = " ".join(filter(None, (first, metric_name(reading.metric), reading.channel)))
+    name = " ".join(filter(None, (metric_name(reading.metric), reading.channel)))
     value, uncertainty = value_texts(strip)
     margin = _margin(strip.judged)
     said = "" if verdict is None else f" {verdict.value.upper()}."
@@ -89,7 +88,7 @@ def strip_part(strip: Strip, *, named: bool) -> Part:
     few = len(strip.others) <= MAX_DOTS
     counts = () if few else binned(strip.others, strip.low, strip.high)
     return {
-        "name": " ".join(filter(None, (first, reading.metric, reading.channel))),
+        "name": " ".join(filter(None, (reading.metric, reading.channel))),
         "label": reading.channel or "",
         "badge": badge(verdict),
         "value": value,

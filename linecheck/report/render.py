@@ -32,7 +32,13 @@ from linecheck.run.model import Run
 _PAGE_NAME = "comparison.html"
 
 
-def run_page(view: Run, *, population: Populations | None = None, reference: Run | None = None) -> str:
+def run_page(
+    view: Run,
+    *,
+    population: Populations | None = None,
+    reference: Run | None = None,
+    unfolded: bool = False,
+) -> str:
     """Return the page of a run as HTML.
 
     Parameters
@@ -42,8 +48,10 @@ def run_page(view: Run, *, population: Populations | None = None, reference: Run
         Where its readings lie among other units of the model.
     reference : Run, optional
         Another run, whose curves and values stand beside these.
+    unfolded : bool
+        Show, and print, each check in full too.
     """
-    page = run_page_of(view, population=population, reference=reference)
+    page = run_page_of(view, population=population, reference=reference, unfolded=unfolded)
     return environment().get_template("run.html").render(page=page)
 
 

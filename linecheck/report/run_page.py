@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,12 +24,12 @@ from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.data import COVERAGE, Strip
 from linecheck.report.figures.strips import UNCALIBRATED, limits_text, strips_of_check
 from linecheck.report.figures.words import (
+    file_name,
     limit_text,
     measured_texts,
     metric_name,
     place_text,
     plain_name,
-    plain_number,
     value_text,
 )
 from linecheck.report.parts import (
@@ -44,6 +44,8 @@ from linecheck.report.parts import (
     strip_part,
 )
 from linecheck.report.run_facts import Fact, closing_groups, identity, setting_table, setup_text
+from linecheck.report.values import glance, judged_values
+from linecheck.results.rows import RANKS, Row, by_verdict, rows_of, unjudged_counts
 from linecheck.results.wording import judgement, troubles
 from linecheck.run.causes import Causes, causes_of
 from linecheck.run.model import HOLD, CheckOutcome, Run
@@ -59,6 +61,12 @@ _MEANINGS = {
 }
 #: What the column of values that the channels share is called.
 PAIR = "pair"
+#: So many lines of each code of problem stand before the table of values.
+MAX_LINES = 5
+#: Groups of facts that are printed with the values; the others are folded.
+_FILED = ("limits", "record", "station", "calibration")
+#: So many figures stand before the table of values: those that show what does not pass.
+MAX_TELLING = 3
 _UNJUDGED = (Verdict.INVALID, Verdict.ABORTED)
 _BEYOND = {"min": "below", "max": "above"}
 _SENTENCE_ENDS = re.compile(r"(?<=[.!?]) +")
@@ -66,7 +74,13 @@ Others = Mapping[tuple[str, str, str | None], Population]
 Trouble = tuple[str | None, Problem]
 
 
-def run_page_of(view: Run, *, population: Populations | None = None, reference: Run | None = None) -> Part:
+def run_page_of(
+    view: Run,
+    *,
+    population: Populations | None = None,
+    reference: Run | None = None,
+    unfolded: bool = False,
+) -> Part:
     """Return the page of a run.
 
     Parameters
@@ -76,21 +90,18 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
         Where its readings lie among other units of the model.
     reference : Run, optional
         Another run, whose curves and values stand beside these.
+    unfolded : bool
+        Show, and print, each check in full too.
     """
     view = replace(view, checks=tuple(map(_without_superseded, view.checks)))
     others = None if population is None else population.readings
     names = [check.check for check in view.checks]
     ids = anchors(names, "check")
-    fails, marginal = (
-        [
-            {**part, "check": check.check, "anchor": ids[check.check]}
-            for check in view.checks
-            for part in _metric_parts(view, check, others, verdict)
-        ]
-        for verdict in (Verdict.FAIL, Verdict.MARGINAL)
-    )
+    rows = rows_of(view)
+    figures = _figures(view, ids, reference)
+    telling = _telling(rows, figures)
     told = troubles(view.checks, view.missing, view.problems)
-    causes = causes_of(view)
+    causes, groups = causes_of(view), closing_groups(view)
     is_unexplained = view.verdict in _UNJUDGED and (causes is None or not causes.headline)
     word = view.state.upper()
     return {
@@ -104,14 +115,22 @@ def run_page_of(view: Run, *, population: Populations | None = None, reference: 
         "cause": _commonest_cause(told, len(view.checks)) if is_unexplained else "",
         "causes": None if causes is None else _causes_part(causes),
         "identity": identity(view),
-        "fails": fails,
         "problems": tuple(_trouble_groups(told)),
-        "marginal": marginal,
+        "glance": glance(rows),
+        "figures": tuple(figures[key] for key in figures if key in telling),
+        "judged": judged_values(rows, view.checks),
+        "unjudged": unjudged_counts(rows),
+        "anchors": ids,
         "missing": view.missing,
-        "checks": [_check_part(view, check, ids[check.check], others, reference) for check in view.checks],
+        "checks": [
+            _check_part(view, check, ids[check.check], others, _of_check(figures, check.check, telling))
+            for check in view.checks
+        ],
         "other_units": other_units_of(view, population, reference),
         "settings": setting_table(view),
-        "groups": closing_groups(view),
+        "filed": tuple(group for group in groups if group.anchor in _FILED),
+        "groups": tuple(group for group in groups if group.anchor not in _FILED),
+        "unfolded": unfolded,
     }
 
 
@@ -167,17 +186,40 @@ def _summary(view: Run) -> str:
     return f"{total} {'check' if total == 1 else 'checks'}: {', '.join(words) or 'none was run'}."
 
 
+def _figures(view: Run, ids: Mapping[str, str], reference: Run | None) -> dict[tuple[str, str], Part]:
+    """Return every figure of a run, drawn, by its check and name."""
+    return {
+        (check.check, figure.name): figure_part(figure, f"{ids[check.check]}-{figure.name}")
+        for check in view.checks
+        for figure in figures_of_check(view, check, reference=reference)
+    }
+
+
+def _telling(rows: Sequence[Row], figures: Iterable[tuple[str, str]]) -> frozenset[tuple[str, str]]:
+    """Return which figures show best what does not pass: of the worst curves, then of the checks with worst values."""
+    wrong = sorted(
+        (row for row in by_verdict(rows) if row.verdict in (Verdict.FAIL, Verdict.MARGINAL)),
+        key=lambda row: (RANKS.index(row.verdict), not isinstance(row.worst[1], JudgedCurve), row.nearness),
+    )
+    found: dict[tuple[str, str], None] = {}
+    for row in wrong:
+        own = [key for key in figures if key[0] == row.check]
+        curve = [key for key in own if key[1].startswith(file_name(row.metric))]
+        found |= dict.fromkeys((curve or own)[:1])
+    return frozenset(list(found)[:MAX_TELLING])
+
+
 def _check_part(
-    view: Run, check: CheckOutcome, anchor: str, others: Others | None, reference: Run | None
+    view: Run, check: CheckOutcome, anchor: str, others: Others | None, figures: Sequence[Part]
 ) -> Part:
-    """Return one check; ``tightest`` names its judged value with the least margin, ``channels`` head its ``rows``."""
+    """Return one check; ``channels`` head its ``rows``."""
     metrics = tuple(_metric_parts(view, check, others))
     shown = {(part["metric"], strip["label"] or None) for part in metrics for strip in part["strips"]}
     readings = (item.reading for item in check.judged.readings)
     # No mask judges what has no strip.
     unshown = [reading for reading in readings if (reading.metric, reading.channel) not in shown]
     channels = tuple(dict.fromkeys(reading.channel or PAIR for reading in unshown))
-    figures = figures_of_check(view, check, reference=reference)
+    judged = sum(item.verdict is not None for item in check.judged.items)
     return {
         "anchor": anchor,
         "name": check.check,
@@ -185,37 +227,29 @@ def _check_part(
         "about": about(check.kind),
         "badge": badge(check.judged.verdict),
         "setup": setup_text(check.setup),
-        "tightest": _tightest(check),
         "problems": tuple(_lines([(None, problem) for problem in check.judged.problems])),
         "metrics": metrics,
         "channels": channels,
         "rows": tuple(_value_rows(check, unshown, channels)),
-        "figures": [figure_part(figure, f"{anchor}-{figure.name}") for figure in figures],
+        "figures": tuple(figures),
+        "counts": _counts_text(judged, len(figures), len(unshown)),
         "stimulus_sha256": hash_text(check.stimulus_sha256),
         "capture_sha256": hash_text(check.capture_sha256),
     }
 
 
-def _tightest(check: CheckOutcome) -> str:
-    """Return which judged value of a check is nearest to its limit, measured by its mask's own unit."""
-    best: tuple[float, str] | None = None
-    for item in check.judged.items:
-        if item.margin is None or item.verdict is None or item.limit is None:
-            continue
-        share = item.margin / (abs(item.limit) or 1.0)
-        if best is None or share < best[0]:
-            best = share, _margin_words(item, item.margin, item.limit)
-    return "–" if best is None else best[1]
+def _of_check(
+    figures: Mapping[tuple[str, str], Part], check: str, telling: Collection[tuple[str, str]]
+) -> list[Part]:
+    """Return the figures of a check that do not stand above already."""
+    return [part for key, part in figures.items() if key[0] == check and key not in telling]
 
 
-def _margin_words(item: JudgedReading | JudgedCurve, margin: float, limit: float) -> str:
-    """Return a value's name and how far it is from its limit; what is counted is said as it is."""
-    what = item.measured
-    name = " ".join(filter(None, (metric_name(what.metric), what.channel)))
-    if not what.unit and isinstance(item, JudgedReading) and item.reading.value is not None:
-        allowed = "at least" if item.side == "min" else "at most"
-        return f"{name}: {plain_number(item.reading.value)}, {allowed} {plain_number(limit)} passes"
-    return f"{name}: {margin_text(margin, what.unit)}"
+def _counts_text(judged: int, figures: int, others: int) -> str:
+    """Return what is folded away of a check."""
+    counts = ((judged, "judged value"), (figures, "figure"), (others, "value"))
+    texts = [f"{count} {word}{'' if count == 1 else 's'}" for count, word in counts if count]
+    return ", ".join(texts) + " without a mask" * bool(others)
 
 
 def _value_rows(
@@ -238,9 +272,7 @@ def _cell(reading: Reading) -> str:
     return f"{value}{' or better' * reading.is_bound} {spread}".rstrip()
 
 
-def _metric_parts(
-    view: Run, check: CheckOutcome, others: Others | None, verdict: Verdict | None = None
-) -> Iterable[Part]:
+def _metric_parts(view: Run, check: CheckOutcome, others: Others | None) -> Iterable[Part]:
     """Yield each judged metric of a check, then each judged curve, with all its channels.
 
     ``metric`` is its name in limit files; ``badge`` is None where the channels differ. ``lines`` are of a curve's
@@ -252,23 +284,19 @@ def _metric_parts(
     check : CheckOutcome
     others : mapping of Population, optional
         Where its readings lie among other units. What no mask judges is there too where it can be seen among them.
-    verdict : Verdict, optional
-        Only channels of this verdict, each of which says its check.
     """
     strips = [
         strip
         for strip in strips_of_check(view, check, population=others)
-        if verdict in (None, strip.judged.verdict)
-        and (strip.judged.verdict is not None or _can_be_seen(strip))
+        if strip.judged.verdict is not None or _can_be_seen(strip)
     ]
     for metric in dict.fromkeys(strip.reading.metric for strip in strips):
         own = [strip for strip in strips if strip.reading.metric == metric]
-        parts = tuple(strip_part(strip, named=verdict is not None) for strip in own)
+        parts = tuple(strip_part(strip) for strip in own)
         yield _metric_part(
             metric, [part["badge"] for part in parts], limits=limits_text(own[0]), strips=parts
         )
     curves = [item for item in check.judged.curves if item.verdict is not None]
-    curves = [item for item in curves if verdict in (None, item.verdict)]
     for metric in dict.fromkeys(item.curve.metric for item in curves):
         lines = _curve_lines(check, [item for item in curves if item.curve.metric == metric])
         yield _metric_part(metric, [mark for _, mark, _ in lines], lines=lines)
@@ -311,13 +339,18 @@ def _curve_text(check: CheckOutcome, item: JudgedCurve) -> str:
     return f"{text}."
 
 
-def _trouble_groups(troubles: Sequence[Trouble]) -> Iterable[tuple[str, tuple[str, ...], str]]:
-    """Yield what each code of problem says, check by check; sentences that most of them end with are said once."""
+def _trouble_groups(troubles: Sequence[Trouble]) -> Iterable[tuple[str, tuple[str, ...], int, str]]:
+    """Yield what each code of problem says, check by check, and how many lines more there are.
+
+    Sentences that most of them end with are said once. Notes stand with their checks.
+    """
+    troubles = [entry for entry in troubles if not entry[1].is_note]
     for code in dict.fromkeys(problem.code for _, problem in troubles):
         group = [(check, problem) for check, problem in troubles if problem.code == code]
         shared = _shared([problem.message for _, problem in group])
         closing = " ".join(_closing(text, group) for text in shared)
-        yield plain_name(code), tuple(_lines(group, shared)), closing
+        lines = tuple(_lines(group, shared))
+        yield plain_name(code), lines[:MAX_LINES], len(lines[MAX_LINES:]), closing
 
 
 def _lines(group: Sequence[Trouble], shared: Sequence[str] = ()) -> Iterable[str]:

@@ -7,12 +7,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from linecheck.captures.many_sets import JudgedSet
-from linecheck.limits.verdict import Verdict
+from linecheck.limits.verdict import WORST_FIRST, Verdict
 from linecheck.results.wording import findings
 from linecheck.run.causes import causes_of
 from linecheck.run.model import HOLD
 
-WORST_FIRST = (Verdict.FAIL, Verdict.INVALID, Verdict.ABORTED, Verdict.MARGINAL, Verdict.PASS)
 #: So many findings of a set are kept, in at most so many characters each: there may be thousands of sets.
 MAX_FINDINGS = 30
 MAX_CHARACTERS = 1000

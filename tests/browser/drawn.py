@@ -21,13 +21,16 @@ _READ = r"""
   const box = e => { const r = e.getBoundingClientRect(); return [r.left, r.top, r.right, r.bottom]; };
   const scrolls = e => e !== figure && (getComputedStyle(e).overflowX === 'auto' || scrolls(e.parentElement));
   const place = use => new DOMPoint(+use.getAttribute('x'), +use.getAttribute('y')).matrixTransform(use.getScreenCTM());
-  const marked = start => [...svg.querySelectorAll('use')].filter(
-    use => document.getElementById(use.getAttribute('href').slice(1)).getAttribute('d').startsWith(start));
-  const ticks = start => marked(start).map(use => {
-    const label = use.parentElement.parentElement.nextElementSibling?.querySelector('text');
-    const at = place(use);
-    return label ? [at.x, at.y, label.textContent.trim()] : null;
-  }).filter(Boolean);
+  // A tick is where its line of the grid is; the numbers stand in the same order.
+  const ticks = (name, anchor) => {
+    const path = svg.querySelector(`g[id$="-grid-${name}"] path`), matrix = path.getScreenCTM();
+    const texts = [...svg.querySelectorAll('text')].filter(
+      e => e.style.fontSize === '7.5px' && e.style.textAnchor === anchor);
+    return [...path.getAttribute('d').matchAll(/M([-\d.]+) ([-\d.]+)/g)].map(([, x, y], number) => {
+      const at = new DOMPoint(+x, +y).matrixTransform(matrix);
+      return [at.x, at.y, texts[number].textContent.trim()];
+    });
+  };
   const curve = group => [...group.querySelectorAll('path')].filter(p => !p.closest('defs')).map(path => {
     const matrix = path.getScreenCTM();
     return [...path.getAttribute('d').matchAll(/[ML]\s*([-\d.e]+)[ ,]+([-\d.e]+)/g)].map(([, x, y]) => {
@@ -40,7 +43,7 @@ _READ = r"""
   return {
     name: svg.querySelector('title').textContent,
     box: box(svg), figure: box(scrolls(svg) ? svg : figure),
-    x: ticks('M 0 0 L 0 '), y: ticks('M 0 0 L -'),
+    x: ticks('x', 'middle'), y: ticks('y', 'end'),
     series: [...svg.querySelectorAll('g[id*="-curve-"]')].map(g => ({lines: curve(g), points: points(g)})),
     headings: table ? [...table.querySelectorAll('thead th')].map(e => e.textContent.trim()) : [],
     rows: table ? [...table.querySelectorAll('tbody tr')].map(

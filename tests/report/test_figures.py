@@ -14,7 +14,7 @@ from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.curves import figures_of_check, lobe_energies
 from linecheck.report.figures.data import Axis, Figure, LimitLine, Mark, Series
-from linecheck.report.figures.drawing.canvas import draw_figure
+from linecheck.report.figures.drawing.canvas import draw_figure, x_ticks
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.strips import strips_of_check
 from linecheck.report.figures.table import MAX_DRAWN, MAX_ROWS, drawn_series, shown, table_of
@@ -196,15 +196,15 @@ def test_an_empty_curve_gives_no_figure_and_an_empty_figure_an_empty_table():
 
 def test_a_logarithmic_axis_has_numbers_as_the_trade_writes_them():
     figure, _ = _figure()
-    axes = draw_figure(figure, 6.7).axes[0].xaxis
-    shown = [place for place in axes.get_majorticklocs() if 19.0 < place < 21_000.0]
-    words = [axes.get_major_formatter()(place) for place in shown]
-    assert words == ["20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k"]
-    assert shown == pytest.approx([step * 10.0**decade for decade in range(1, 5) for step in (1, 2, 5)][1:-1])
+    shown = [place for place in x_ticks(figure, frame_of(figure)) if 19.0 < place < 21_000.0]
+    assert shown == [step * 10.0**decade for decade in range(1, 5) for step in (1, 2, 5)][1:-1]
+    words = [text.get_text() for text in draw_figure(figure, 6.7).axes[0].texts]
+    assert [word for word in words if word[:1].isdigit()] == [
+        "20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k",
+    ]  # fmt: skip
     # Of so many decades each has one number.
     many = replace(figure, x=replace(figure.x, low=1e-3, high=1e7))
-    ticks = draw_figure(many, 6.7).axes[0].get_xticks()
-    assert np.allclose(np.log10(ticks) % 1.0, 0.0)
+    assert x_ticks(many, frame_of(many)) == [float(f"1e{decade}") for decade in range(-3, 8)]
 
 
 def test_a_response_is_drawn_at_two_depths():

@@ -22,8 +22,8 @@ from linecheck.report.figures.drawing.palette import FAILS, INK, LINES, MARGINAL
 from linecheck.report.figures.strips import strips_of_check
 from linecheck.report.figures.table import table_of
 
-#: Two decimals of a point on axes of some 380 by 180 points.
-_ROUNDING = 1e-4
+#: A tenth of a point on axes of some 380 by 180 points.
+_ROUNDING = 0.05 / 178 * 1.05
 _LARGEST_BYTES = 40_000
 
 
@@ -41,7 +41,7 @@ def test_every_row_of_the_table_lies_on_a_corner_of_the_line_that_is_drawn():
         drawn = drawn_points(text, figure, f"curve-{number}")
         rows = [(row[0], row[1 + number]) for row in table.rows if row[1 + number] is not None]
         seen = np.array([row for row in rows if frame.y_low <= row[1] <= frame.y_high])
-        assert len(seen) > 100
+        assert len(seen) > 80
         assert np.max(distances(seen, figure, drawn)) < _ROUNDING
 
 
@@ -78,9 +78,9 @@ def test_the_worst_point_is_marked_with_shape_and_words():
         use = next(group(text, f"mark-{number}").iter(f"{SVG}use"))
         frame = frame_of(figure)
         share = np.log(mark.x / frame.x_low) / np.log(frame.x_high / frame.x_low)
-        box = re.search(r'<path d="M ([\d.]+) [\d.]+ L ([\d.]+) [\d.]+ L [\d.]+ 22', text)
+        box = re.search(r'<path d="M([\d.]+) [\d.]+L([\d.]+) [\d.]+L[\d.]+ 22', text)
         left, right = float(box[1]), float(box[2])
-        assert float(use.get("x")) == pytest.approx(left + share * (right - left), abs=0.02)
+        assert float(use.get("x")) == pytest.approx(left + share * (right - left), abs=0.06)
     assert {"fails above", "marginal above"} <= set(words)
 
 
@@ -92,8 +92,8 @@ def test_a_mark_beyond_the_axes_stands_at_their_end_and_says_so(y, end, words):
     text = svg(figure)
     assert f"worst ({words} what is drawn)" in text
     use = next(group(text, "mark-0").iter(f"{SVG}use"))
-    bottom, top = (float(value) for value in re.findall(r"L [\d.]+ ([\d.]+) L [\d.]+ ([\d.]+) L", text)[1])
-    assert float(use.get("y")) == pytest.approx((bottom, top)[end], abs=0.02)
+    bottom, top = (float(value) for value in re.findall(r"L[\d.]+ ([\d.]+)L[\d.]+ ([\d.]+)L", text)[1])
+    assert float(use.get("y")) == pytest.approx((bottom, top)[end], abs=0.06)
 
 
 def test_it_is_one_element_that_refers_to_nothing_outside_and_is_named():

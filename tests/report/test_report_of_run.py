@@ -19,8 +19,10 @@ from made_runs import (
 
 from linecheck.checks.base import Problem
 from linecheck.history.population import Population, Populations
-from linecheck.limits.verdict import Verdict
+from linecheck.limits.verdict import WORST_FIRST, Verdict
 from linecheck.report.render import css_text, environment, run_page
+from linecheck.report.run_page import MAX_TELLING
+from linecheck.report.values import MAX_DRAWN
 from linecheck.results.wording import troubles
 from linecheck.run.facts import Asset
 from linecheck.run.model import SettingStep
@@ -60,33 +62,51 @@ def test_the_verdict_comes_first_as_word_shape_and_colour(pages, verdict):
     assert "line-2-nest-a" in plain(main[0])
 
 
-@pytest.mark.parametrize("verdict", [entry for entry in Verdict if entry is not Verdict.PASS])
-def test_everything_that_is_no_pass_is_said_first(pages, verdict):
+@pytest.mark.parametrize("verdict", Verdict)
+def test_every_judged_value_has_a_row_and_what_does_not_pass_comes_first(pages, verdict):
     run = runs_of_every_verdict()[verdict]
     _, page = pages[verdict]
-    section = page.get_element_by_id("findings")
-    told = [problem.message for _, problem in troubles(run.checks, run.missing, run.problems)]
-    assert [text for text in told if text not in plain(section)] == []
-    for check in run.checks:
-        for item in (*check.judged.readings, *check.judged.curves):
-            what = getattr(item, "reading", None) or item.curve
-            (found,) = section.xpath(
-                f".//li[@data-check='{check.check}']//*[@data-metric='{what.metric}']"
-            ) or [None]
-            said = found is not None and what.channel in plain(found)
-            assert said == (item.verdict in (Verdict.FAIL, Verdict.MARGINAL))
+    rows = page.xpath("//*[@id='values']//tr[@data-metric]")
+    ranks = [WORST_FIRST.index(Verdict(row.get("data-verdict"))) for row in rows]
+    assert ranks == sorted(ranks)
+    judged = {
+        (check.check, item.measured.metric)
+        for check in run.checks
+        for item in check.judged.items
+        if item.verdict is not None
+    }
+    assert {(row.get("data-check"), row.get("data-metric")) for row in rows} == judged
+    assert len(rows) == len(judged)
 
 
-def test_channels_that_fail_share_one_entry_and_nothing_is_told_twice():
+@pytest.mark.parametrize("verdict", [entry for entry in Verdict if entry is not Verdict.PASS])
+def test_why_values_are_void_is_said_before_them(pages, verdict):
+    run = runs_of_every_verdict()[verdict]
+    _, page = pages[verdict]
+    told = [
+        problem.message
+        for _, problem in troubles(run.checks, run.missing, run.problems)
+        if not problem.is_note
+    ]
+    said = plain(page)
+    assert [text for text in told if said.find(text) > said.find("Judged values")] == []
+    assert [text for text in told if text not in said] == []
+
+
+def test_channels_share_a_row_and_nothing_is_told_twice():
     both = [made_reading(Verdict.FAIL, 105.3, channel=channel) for channel in ("left", "right")]
     curves = [made_curve(Verdict.FAIL, channel=channel) for channel in ("left", "right")]
     _, page = page_of(made_run(made_check(*both, *curves)))
-    readings, spectrum = (plain(entry) for entry in page.xpath("//*[@id='fails']/li"))
-    assert "SINAD sinad" in readings
-    assert readings.count("105.30 dB") == 2
-    assert readings.count("Passes from 112 dB up") == 1
-    assert spectrum.count("left and right: ") == 1
-    assert "-" not in readings + spectrum  # a minus is written as one
+    cells = [[plain(cell) for cell in row] for row in page.xpath("//*[@id='values']//tr[@data-metric]")]
+    assert cells[0] == [
+        "fail tone SINAD",
+        "left and right 105.30 ± 0.06 dB",
+        "≥ 112 dB",
+        "< 108 dB",
+        "6.70 dB outside left",
+    ]
+    assert cells[1][1] == "left and right −129.51 dB at 20 kHz"
+    assert not any("-" in cell for row in cells for cell in row)  # a minus is written as one
 
 
 def test_problems_are_told_once_for_all_channels_and_checks():
@@ -116,12 +136,55 @@ def test_problems_are_told_once_for_all_channels_and_checks():
 
 def test_a_pass_has_no_findings(pages):
     _, page = pages[Verdict.PASS]
-    assert page.xpath("//*[@id='findings']") == []
+    assert page.xpath("//*[@id='findings' or @id='shown']") == []
+
+
+def test_all_metrics_stand_worst_first_in_widths_of_their_masks():
+    # Passes from 112 dB up, fails below 108 dB: a width is 4 dB.
+    values = {"sinad": 105.3, "snr": 113.0, "thd": 112.2, "noise": 130.0}
+    readings = [
+        made_reading(Verdict.FAIL if value < 108 else Verdict.PASS, value, metric=metric, channel=channel)
+        for metric, value in values.items()
+        for channel in ("left", "right")
+    ]
+    _, page = page_of(made_run(made_check(*readings)))
+    rows = page.xpath("//ol[contains(@class, 'glance')]/li")
+    assert [plain(row) for row in rows] == [
+        "tone SINAD left 6.70 dB outside",
+        "tone THD left 0.20 dB inside",
+        "tone SNR left 1.00 dB inside",
+        "tone noise left 18.00 dB inside",
+    ]
+    # The line goes from 1.25 widths outside to 1.25 inside; what is beyond stands at its end with an arrow.
+    for row, widths in zip(rows, (-1.25, 0.05, 0.25, 1.25), strict=True):
+        places = [float(mark.get("x").rstrip("%")) for mark in row.xpath(".//svg/svg")]
+        assert places == pytest.approx([40.0 * (widths + 1.25)] * 2, abs=0.01)
+        assert bool(row.xpath(".//svg/svg/path")) == (abs(widths) == 1.25)
+        zones = [(zone.get("x"), zone.get("width")) for zone in row.xpath("./svg/rect")]
+        assert zones == [("0", "10.0%"), ("10.0%", "40.0%")]
+        assert row.xpath("./svg/@aria-label")
+
+
+def test_of_many_metrics_the_worst_are_drawn_and_the_others_counted():
+    readings = [
+        made_reading(value=113.0 + number, metric=f"metric_{number}") for number in range(MAX_DRAWN + 9)
+    ]
+    _, page = page_of(made_run(made_check(*readings)))
+    assert len(page.xpath("//ol[contains(@class, 'glance')]/li")) == MAX_DRAWN
+    assert "9 more metrics are further inside, by 10 widths or more." in plain(
+        page.get_element_by_id("glance")
+    )
+
+
+def test_what_is_counted_cannot_be_further_inside():
+    wiring = made_reading(value=1.0, metric="order", unit="", margin=0.0, limit=1.0, fail_limit=1.0)
+    _, page = page_of(made_run(made_check(wiring, made_reading())))
+    assert "As they have to be: tone order." in plain(page.get_element_by_id("glance"))
 
 
 def test_a_failed_reading_stands_between_its_limits(pages):
     _, page = pages[Verdict.FAIL]
-    strip = page.xpath("//*[@id='fails']//*[@data-name='tone: sinad left']")[0]
+    strip = page.xpath("//*[@data-check='tone']//*[@data-name='sinad left']")[0]
     assert strip.get("data-verdict") == "fail"
     said = plain(strip)
     # 105.3 dB with 0.03 dB standard uncertainty; the mask passes from 112 dB and fails below 108 dB.
@@ -145,15 +208,27 @@ def test_a_failed_reading_stands_between_its_limits(pages):
     assert end == pytest.approx(100.0 * (108.0 - low) / span, abs=0.01)
 
 
-def test_the_overview_names_the_value_that_is_nearest_to_its_limit():
-    both = [
-        made_reading(value=value, channel=channel) for channel, value in (("left", 113.2), ("right", 112.4))
+@pytest.mark.parametrize("verdict", [Verdict.FAIL, Verdict.MARGINAL])
+def test_what_does_not_pass_is_shown_before_the_values_and_once(verdict):
+    checks = [
+        made_check(made_reading(), made_curve(), name="fine"),
+        *(made_check(made_curve(verdict), name=f"check-{number}") for number in range(MAX_TELLING + 2)),
     ]
-    for readings in (both, both[::-1]):
-        _, page = page_of(made_run(made_check(*readings)))
-        said = plain(page)
-        assert "SINAD right: 0.40 dB inside the pass limit" in said
-        assert "SINAD left: 1.20 dB inside the pass limit" not in said
+    _, page = page_of(made_run(*checks))
+    shown = page.get_element_by_id("shown").xpath(".//figure/@data-figure")
+    assert len(shown) == MAX_TELLING
+    assert not any("fine" in name for name in shown)
+    every = page.xpath("//figure/@data-figure")
+    assert len(every) == len(set(every)) == len(checks)
+
+
+def test_checks_are_folded_unless_asked_for_in_full():
+    run = made_run()
+    for unfolded in (False, True):
+        _, page = page_of(run, unfolded=unfolded)
+        folded = page.xpath("//details[contains(@class, 'check')] | //*[@id='more']/details")
+        assert len(folded) == 1 + len(run.checks)
+        assert all((entry.get("open") is not None) == unfolded for entry in folded)
 
 
 def test_every_figure_has_words_a_name_and_its_numbers():
@@ -194,7 +269,7 @@ def test_checks_of_names_that_look_alike_as_ids_are_told_apart():
     _, page = page_of(made_run(*(made_check(made_reading(), made_curve(), name=name) for name in names)))
     ids = page.xpath("//@id")
     assert len(ids) == len(set(ids))
-    assert page.xpath("//section[contains(@class, 'check')]/@data-check") == names
+    assert page.xpath("//details[contains(@class, 'check')]/@data-check") == names
 
 
 def test_a_page_points_nowhere_and_runs_nothing(pages):
@@ -267,7 +342,7 @@ def test_a_value_that_could_not_be_measured_has_no_mark(pages):
 def test_evidence_is_there_in_full():
     step = SettingStep("filter", "sharp", "operator", True, 2.0, "tone", "")
     _, page = page_of(made_run(settings=(step,)))
-    said = plain(page.get_element_by_id("evidence"))
+    said = plain(page.get_element_by_id("evidence")) + plain(page.get_element_by_id("more"))
     for text in (
         "5a" * 32,
         "c3" * 32,
@@ -309,7 +384,8 @@ def test_volts_that_nobody_has_calibrated_are_called_so():
         ]
         return plain(page_of(made_run(made_check(*items)))[1])
 
-    assert read(None).count("uncalibrated") == 3
+    # In the table of judged values, on the strip and to those who hear it, beside the value and in the calibration.
+    assert read(None).count("uncalibrated") == 4
     assert "uncalibrated" not in read(0.001)
 
 

@@ -21,11 +21,11 @@ from linecheck.cli.display.messages import columns, counted
 from linecheck.cli.options import EVERYTHING
 from linecheck.files.text import visible
 from linecheck.limits.model import Mask
-from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict, worst
-from linecheck.results.overview import WORST_FIRST
+from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
+from linecheck.results.rows import Judged, Row, by_verdict, rows_of, unjudged_counts
 from linecheck.results.wording import collapsed, findings, number, troubles
 from linecheck.run.causes import Causes, causes_of
-from linecheck.run.model import CheckOutcome, Run
+from linecheck.run.model import Run
 
 _T = TypeVar("_T")
 
@@ -221,89 +221,39 @@ def _whose(outcome: Run, attempt: int | None) -> str:
     return ", ".join(filter(None, facts))
 
 
-Judged = JudgedReading | JudgedCurve
-#: Ranks of verdicts; last comes what no mask judges.
-_RANKS: Final = (*WORST_FIRST, None)
-
-
-@dataclass(frozen=True)
-class _Row:
-    """One metric of one check, in all channels."""
-
-    check: str
-    metric: str
-    items: dict[str | None, Judged]
-    mask: Mask | None
-
-    @property
-    def is_measured(self) -> bool:
-        """Whether there is any value to show."""
-        return any(
-            item.reading.value is not None if isinstance(item, JudgedReading) else item.worst_y is not None
-            for item in self.items.values()
-        )
-
-    @property
-    def worst(self) -> tuple[str | None, Judged]:
-        """The channel that comes off worst, and what was judged there."""
-
-        def badness(entry: tuple[str | None, Judged]) -> tuple[int, float]:
-            item = entry[1]
-            return _RANKS.index(item.verdict), math.inf if item.margin is None else item.margin
-
-        return min(self.items.items(), key=badness)
-
-    @property
-    def nearness(self) -> float:
-        """The margin as a share of what lies between the pass and the fail limit, or of the limit itself."""
-        item = self.worst[1]
-        if item.margin is None or item.limit is None:
-            return math.inf
-        room = abs(item.limit - item.fail_limit) if item.fail_limit is not None else abs(item.limit)
-        return item.margin / room if room > 0.0 else math.inf
-
-    @property
-    def verdict(self) -> Verdict | None:
-        verdicts = [item.verdict for item in self.items.values() if item.verdict is not None]
-        return worst(verdicts) if verdicts else None
-
-    @property
-    def unit(self) -> str:
-        return next(iter(self.items.values())).measured.unit
-
-
 def _short_table(outcome: Run, screen: Screen) -> Iterator[str]:
     """Yield what does not pass, or of each check the value nearest to its limit; then what else there is."""
-    rows = [row for check in outcome.checks for row in _rows(check, outcome)]
+    rows = rows_of(outcome)
     judged = [row for row in rows if row.verdict is not None]
-    wrong = [row for row in _worst_first(judged) if row.verdict is not Verdict.PASS]
+    wrong = [row for row in by_verdict(judged) if row.verdict is not Verdict.PASS]
     shown = [row for row in wrong if row.is_measured] if wrong else _nearest(judged)
     if shown:
         yield from _fitted(shown, screen, _passes_heading(outcome))
     counts = Counter(row.verdict for row in rows)
-    others = sum(len(row.items) for row in rows if row.verdict is None)
+    others, unmeasured = unjudged_counts(rows)
     unplayed = sum(len(entry.masks) for entry in outcome.limits.checks if entry.name in outcome.missing)
     passed, void, total = counts[Verdict.PASS], counts[Verdict.INVALID] + unplayed, len(judged) + unplayed
     parts = [
         f"{passed} of {counted(total, 'mask')} {'passes' if passed == 1 else 'pass'}" if total else "",
         f"{void} could not be judged" if void else "",
         f"{counted(others, 'more value')} without a mask" if others else "",
+        f"{unmeasured} not measured" if unmeasured else "",
     ]
     text = ", ".join(filter(None, parts))
     if text:
         yield _wrapped(f"{text}." + " --all shows all." * (len(judged) > len(shown)), screen)
 
 
-def _nearest(judged: Sequence[_Row]) -> list[_Row]:
+def _nearest(judged: Sequence[Row]) -> list[Row]:
     """Return of each check the value that is nearest to its limit."""
-    found: dict[str, _Row] = {}
+    found: dict[str, Row] = {}
     for row in judged:
         if row.check not in found or row.nearness < found[row.check].nearness:
             found[row.check] = row
     return list(found.values())
 
 
-def _short_cells(row: _Row, screen: Screen) -> list[str]:
+def _short_cells(row: Row, screen: Screen) -> list[str]:
     """Return a row with the channel that comes off worst."""
     name, item = row.worst
     passes = _passes(row, screen)
@@ -323,7 +273,7 @@ def _bounded(item: Judged, mask: Mask | None) -> str:
     return f"{'≥' if (side == 'min') != beyond else '≤'} {text}"
 
 
-def _fitted(rows: Sequence[_Row], screen: Screen, passes: str) -> Iterator[str]:
+def _fitted(rows: Sequence[Row], screen: Screen, passes: str) -> Iterator[str]:
     """Yield a table that fits the screen: where it is too wide, a check's name stands on a line of its own."""
     head = ["  check", "metric", "", "value", passes]
     cells = [_short_cells(row, screen) for row in rows]
@@ -345,35 +295,24 @@ def _fitted(rows: Sequence[_Row], screen: Screen, passes: str) -> Iterator[str]:
 
 def _table(outcome: Run, screen: Screen) -> Iterator[str]:
     """Yield the lines of the table of everything that a mask judges, and how much there is besides."""
-    rows = [row for check in outcome.checks for row in _rows(check, outcome)]
-    judged = _worst_first(row for row in rows if row.verdict is not None)
+    rows = rows_of(outcome)
+    judged = by_verdict(rows)
     if judged:
         channels = outcome.limits.channels
         head = ["", "check", "metric", *channels, _passes_heading(outcome), "margin"]
         cells = [head, *(_cells(row, channels, screen) for row in judged)]
         yield from aligned(cells, screen, [None, *(row.verdict for row in judged)])
-    others = sum(len(row.items) for row in rows if row.verdict is None)
-    if others:
-        yield f"  {others} more {'value is' if others == 1 else 'values are'} recorded that no mask judges."
-
-
-def _worst_first(rows: Iterable[_Row]) -> list[_Row]:
-    return sorted(rows, key=lambda row: _RANKS.index(row.verdict))
+    others, unmeasured = unjudged_counts(rows)
+    if others or unmeasured:
+        missing = f", {unmeasured} more could not be measured" * bool(unmeasured)
+        yield f"  {others} more {'value is' if others == 1 else 'values are'} recorded that no mask judges{missing}."
 
 
 def _passes_heading(outcome: Run) -> str:
     return "passes, less 2u" if outcome.limits.decision == "guarded" else "passes"
 
 
-def _rows(check: CheckOutcome, outcome: Run) -> list[_Row]:
-    masks = {entry.name: entry.masks for entry in outcome.limits.checks}.get(check.check, {})
-    rows: dict[str, dict[str | None, Judged]] = {}
-    for item in check.judged.items:
-        rows.setdefault(item.measured.metric, {})[item.measured.channel] = item
-    return [_Row(check.check, metric, items, masks.get(metric)) for metric, items in rows.items()]
-
-
-def _cells(row: _Row, channels: tuple[str, ...], screen: Screen) -> list[str]:
+def _cells(row: Row, channels: tuple[str, ...], screen: Screen) -> list[str]:
     sign, values = screen.mark(row.verdict), channel_cells(row.items, channels, _value)
     margins = [item.margin for item in row.items.values() if item.margin is not None]
     margin = _short(min(margins, default=None), difference_unit(row.unit))
@@ -414,7 +353,7 @@ def _short(value: float | None, unit: str, uncertainty: float | None = None) -> 
     return f"{round(value, decimals) + 0.0:.{decimals}f} {unit}"
 
 
-def _passes(row: _Row, screen: Screen) -> str:
+def _passes(row: Row, screen: Screen) -> str:
     """Return a pass mask in short."""
     low, high = (None, None) if row.mask is None else (row.mask.pass_.min, row.mask.pass_.max)
     if isinstance(low, tuple) or isinstance(high, tuple):

@@ -35,7 +35,7 @@ from linecheck.history.comparison.alike import accuracy
 from linecheck.limits.curve_profile import CurveChange, compare_profiles
 from linecheck.limits.model import Check
 from linecheck.limits.regression import Answer, Change, Measured, alarm_sigmas, compare_values
-from linecheck.limits.verdict import Verdict, worst
+from linecheck.limits.verdict import WORST_FIRST, Verdict, worst
 from linecheck.results.wording import number, subject
 from linecheck.run.model import CheckOutcome, Run
 
@@ -283,7 +283,6 @@ def regression_verdict(outcome: Run, comparisons: Iterable[Comparison]) -> Verdi
     return worst([outcome.verdict, *(comparison.verdict for comparison in comparisons)])
 
 
-_WORST_FIRST = (Verdict.FAIL, Verdict.INVALID, Verdict.MARGINAL, Verdict.PASS)
 _ANSWERS = (Answer.WORSE, Answer.CANNOT_TELL, Answer.BETTER, Answer.UNCHANGED)
 
 
@@ -295,7 +294,7 @@ def by_badness(comparisons: Iterable[Comparison]) -> list[Comparison]:
         if comparison.worse_by is not None and comparison.margin is not None:
             size = abs(comparison.worse_by) / comparison.margin
         return (
-            _WORST_FIRST.index(comparison.verdict),
+            WORST_FIRST.index(comparison.verdict),
             _ANSWERS.index(comparison.answer),
             not comparison.moved,
             -size,

@@ -57,15 +57,17 @@ _RC = {
 
 
 #: Groups that matplotlib names for itself; only these of ours, and what is referred to, keep an id.
-_OURS = re.compile(r"(?:curve|limit|mark)-")
+_OURS = re.compile(r"(?:curve|grid|limit|mark)-")
 _GROUP = re.compile(r'<g id="([^"]*)"')
 _ID = re.compile(r'(<[^<>]*?\s)id="([^"]*)"')
 _REFERENCE = re.compile(r'(?:xlink:)?href="#([^"]*)"')
 _URL = re.compile(r"url\(#([^)\"]*)\)")
 _PATH = re.compile(r' d="([^"]*)"')
-_NUMBER = re.compile(r"-?\d+\.\d{3,}(?:e-?\d+)?")
+_NUMBER = re.compile(r"-?\d+\.\d{2,}(?:e-?\d+)?")
+_SPACED = re.compile(r" ?([A-Za-z]) ?(?=-?\d|$)")
 _COORDINATE = re.compile(r'( (?:x|y|width|height)=")(-?\d+\.\d{3,})"')
 _TRANSFORM = re.compile(r' transform="([^"]*)"')
+_LONE = re.compile(r"<g>\n(<(?:path|text)[^\n]*)\n</g>")
 _FONT = re.compile(r" ?font-family: [^;\"]*;")
 
 
@@ -160,7 +162,9 @@ def _finished(text: str, prefix: str, title: str, alt: str) -> str:
     rest = _COORDINATE.sub(lambda found: f'{found[1]}{float(found[2]):.2f}"', rest)
     rest = _TRANSFORM.sub(_turned, rest)
     rest = _FONT.sub("", rest)
-    rest = re.sub(r"\n\s*", "\n", rest)
+    rest = re.sub(r"\s*\n\s*", "\n", rest)
+    # A group around a single element, without a name, says nothing.
+    rest = _LONE.sub(r"\1", rest)
     box = re.search(r'viewBox="([^"]*)"', opening)
     width, height = (box[1].split() if box else ["0", "0", "475", "230"])[2:]
     head = (
@@ -178,7 +182,9 @@ def _turned(found: re.Match[str]) -> str:
 
 
 def _short(numbers: str) -> str:
-    return _NUMBER.sub(lambda found: f"{float(found[0]):.2f}", " ".join(numbers.split()))
+    """Return a path or transform with tenths of points: a twentieth is less than any screen or printer shows."""
+    kept = _NUMBER.sub(lambda found: f"{float(found[0]):.1f}".removesuffix(".0"), " ".join(numbers.split()))
+    return _SPACED.sub(r"\1", kept)
 
 
 def _plain(text: str) -> str:
