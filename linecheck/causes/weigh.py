@@ -20,6 +20,7 @@ import itertools
 import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -58,6 +59,14 @@ class Seen:
     surely: FloatArray
     leaks: FloatArray
     weights: FloatArray
+
+    @cached_property
+    def places(self) -> Mapping[str, Sequence[tuple[int, str | None]]]:
+        """Where each symptom stands among the keys, with the channels."""
+        found: dict[str, list[tuple[int, str | None]]] = {}
+        for place, (name, channel) in enumerate(self.keys):
+            found.setdefault(name, []).append((place, channel))
+        return found
 
 
 @dataclass(frozen=True)
@@ -163,12 +172,12 @@ def _singles(
 
 def _shown(cause: Cause, channel: str | None, seen: Seen) -> FloatArray:
     """Return how often a cause in a channel (or in all) shows each of the symptoms."""
-    return np.array(
-        [
-            cause.shows.get(name, leak) if None in (channel, where) or where == channel else leak
-            for (name, where), leak in zip(seen.keys, seen.leaks, strict=True)
-        ]
-    )
+    shown = seen.leaks.copy()
+    for name, often in cause.shows.items():
+        for place, where in seen.places.get(name, ()):
+            if None in (channel, where) or where == channel:
+                shown[place] = often
+    return shown
 
 
 def _log_likelihood(shown: FloatArray, seen: Seen) -> FloatArray:

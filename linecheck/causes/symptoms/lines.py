@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Iterator
+from functools import lru_cache
+
+import numpy as np
 
 from linecheck.causes.evidence import Evidence, beyond, both
 from linecheck.causes.spectrum import Line, level_at, lines
 from linecheck.causes.symptom import SPECIFIC, Symptom
 from linecheck.checks.parts.origins import RATES_HZ, frames_at, mains_at, rates_at
+from linecheck.dsp.arrays import FloatArray
 
 __all__ = ["MAINS_HZ", "OFFSET_HZ", "SYMPTOMS", "is_hum"]
 
@@ -178,19 +180,19 @@ def _found_between_tones(evidence: Evidence, channel: str | None) -> list[tuple[
     return found if seen else None
 
 
-def _images(tone_hz: float, rate_hz: float) -> Iterator[float]:
-    """Yield where a tone lands that was converted to another rate and back, Hz.
+@lru_cache(maxsize=32)
+def _images(tone_hz: float, rate_hz: float) -> FloatArray:
+    """Return where a tone lands that was converted to another rate and back, Hz.
 
     Sampled at r, a tone f has images at k r ± f; sampled again at s they fold to |m s ± (k r ± f)|: sums and
     differences of whole multiples of both rates and the tone.
     """
-    for other in (*RATES_HZ, 384_000):
-        if other == rate_hz:
-            continue
-        for first, second, sign, turn in itertools.product(range(4), range(4), (1, -1), (1, -1)):
-            image = abs(first * rate_hz + sign * second * other + turn * tone_hz)
-            if (first, second) != (0, 0) and 20.0 < image < 0.5 * min(rate_hz, 48_000.0):
-                yield image
+    others = np.array([rate for rate in (*RATES_HZ, 384_000) if rate != rate_hz], dtype=np.float64)
+    orders = np.arange(4.0)
+    first, second, sign, turn, other = np.meshgrid(orders, orders, (1.0, -1.0), (1.0, -1.0), others)
+    images = np.abs(first * rate_hz + sign * second * other + turn * tone_hz)
+    is_image = (first + second > 0.0) & (images > 20.0) & (images < 0.5 * min(rate_hz, 48_000.0))
+    return np.asarray(images[is_image])
 
 
 def _converted(evidence: Evidence, channel: str | None) -> float | None:
@@ -208,7 +210,7 @@ def _converted(evidence: Evidence, channel: str | None) -> float | None:
         power = 10.0 ** (line.level_db / 10.0)
         powers += power
         reach = GRID_HZ + CLOCKS * line.frequency_hz
-        if any(abs(image - line.frequency_hz) < reach for image in _images(tone, rate)):
+        if np.any(np.abs(_images(tone, rate) - line.frequency_hz) < reach):
             hits += power
     return max(beyond(hits / powers, 0.8, 0.08) or 0.0, _conversion_pair(evidence, channel) or 0.0)
 
