@@ -31,6 +31,8 @@ MAX_PATTERN_LENGTH: Final = 200
 
 _TOKEN = re.compile(r"\\.?|\[\^?\]?(?:\\.|[^\]\\])*|\(\?.?|\{[0-9]*(?:,[0-9]*)?\}?|.", re.DOTALL)
 _COUNT = re.compile(r"\{(?:[0-9]+(?:,[0-9]*)?|,[0-9]+)\}")
+_PIECE = re.compile(r"\[[^\]\\]*\]|\\.|\{[^}]*\}|.", re.DOTALL)
+_BOUNDED = re.compile(r"\{[0-9]+(?:,[0-9]+)?\}")
 _UNKNOWN_ESCAPE = re.compile(r"\\(?![dw!-/:-@\[-`{-~ ])")
 #: What is refused although it is a regular expression: how its token begins, and what to write instead.
 _REFUSED: Final = (
@@ -96,6 +98,39 @@ def serial_matches(pattern: str, serial: str) -> bool:
     compiled = compile_serial_pattern(pattern)
     printable = serial.isascii() and serial.isprintable()
     return len(serial) <= MAX_SERIAL_LENGTH and printable and compiled.fullmatch(serial) is not None
+
+
+#: Lists of characters as people call them: one of them, several.
+_NAMED: Final = {
+    r"\d": ("digit", "digits"),
+    "[0-9]": ("digit", "digits"),
+    "[A-Z]": ("capital letter", "capital letters"),
+    "[a-z]": ("small letter", "small letters"),
+    "[A-Z0-9]": ("capital letter or digit", "capital letters or digits"),
+}
+
+
+def pattern_in_words(pattern: str) -> str:
+    """Return what serial numbers look like, for who has never seen a regular expression: ``PR3- and 6 digits``.
+
+    A pattern with alternatives, groups or lists without a name stands as it is.
+    """
+    parts: list[str] = []
+    literal, tokens = "", _PIECE.findall(pattern)
+    for token, after in zip(tokens, [*tokens[1:], ""], strict=True):
+        if token in _NAMED:
+            one, several = _NAMED[token]
+            count = after[1:-1].replace(",", " to ") if _BOUNDED.fullmatch(after) else "1"
+            parts += [literal] * bool(literal) + [f"{count} {one if count == '1' else several}"]
+            literal = ""
+        elif token.startswith("{") and parts and not literal:
+            continue
+        elif token[-1] in "?*+|(){}[]" or token.startswith("[") or token in (r"\w", "(?:"):
+            return pattern
+        else:
+            literal += token[-1]
+    parts += [literal] * bool(literal)
+    return ", ".join(parts[:-1]) + " and " * (len(parts) > 1) + parts[-1] if parts else pattern
 
 
 #: What a German and a French keyboard layout make of what a scanner types by the American one (from memory).

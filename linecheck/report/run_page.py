@@ -118,7 +118,7 @@ def run_page_of(
         "problems": tuple(_trouble_groups(told)),
         "glance": glance(rows),
         "figures": tuple(figures[key] for key in figures if key in telling),
-        "judged": judged_values(rows, view.checks),
+        "judged": judged_values(rows),
         "unjudged": unjudged_counts(rows),
         "anchors": ids,
         "missing": view.missing,

@@ -24,10 +24,8 @@ from linecheck.report.figures.words import (
     place_text,
     plain_number,
 )
-from linecheck.report.parts import Part, badge, sentence
+from linecheck.report.parts import Part, badge
 from linecheck.results.rows import RANKS, Judged, Row, by_verdict
-from linecheck.results.wording import judgement
-from linecheck.run.model import CheckOutcome
 
 #: A margin of more widths of its mask than this is drawn at the end of the line.
 END = 1.25
@@ -101,24 +99,18 @@ def _margin(item: Judged) -> str:
     return f"{amount_text(abs(item.margin), what.unit)} {side}" if item.margin else "on the limit"
 
 
-def judged_values(rows: Sequence[Row], checks: Sequence[CheckOutcome]) -> tuple[Part, ...]:
+def judged_values(rows: Sequence[Row]) -> tuple[Part, ...]:
     """Return a row for each judged metric: its channels' values with their uncertainties, its limits, its margin.
 
     ``values`` are of channels: whose (empty for the pair), verdict, value, and uncertainty or place; channels that say
     the same share an entry.
     """
-    problems = {check.check: check.judged.problems for check in checks}
     found = []
     for row in by_verdict(rows):
         told: dict[tuple[str, str, str], list[str]] = {}
         for channel, item in row.items.items():
             if item.verdict is not None:
                 told.setdefault((badge(item.verdict), *_value_texts(item)), []).append(channel or "")
-        why = {
-            sentence(judgement(item, problems[row.check]))
-            for item in row.items.values()
-            if item.verdict is Verdict.INVALID
-        }
         found.append(
             {
                 "check": row.check,
@@ -129,7 +121,6 @@ def judged_values(rows: Sequence[Row], checks: Sequence[CheckOutcome]) -> tuple[
                 "limits": limits_of(row),
                 "margin": _margin(row.worst[1]),
                 "whose": row.worst[0] or "" if len(row.items) > 1 and _margin(row.worst[1]) else "",
-                "why": tuple(sorted(why)),
             }
         )
     return tuple(found)

@@ -16,7 +16,7 @@ from linecheck.checks.contract import made_stimulus
 from linecheck.errors import UsageError
 from linecheck.limits.guarding import uncalibrated_refusal
 from linecheck.limits.model import Check, LimitFile
-from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH, serial_hint, serial_matches
+from linecheck.limits.serial_pattern import MAX_SERIAL_LENGTH, pattern_in_words, serial_hint, serial_matches
 from linecheck.run.ramps import abrupt
 from linecheck.run.setup_order import setup_order
 
@@ -97,7 +97,7 @@ def check_serial(serial: str, limits: LimitFile) -> str:
     if not serial_matches(limits.serial_pattern, serial):
         raise UsageError(
             f"the serial number {shown} is not one of model {limits.model}: "
-            f"it must match {limits.serial_pattern}{serial_hint(limits.serial_pattern, serial)}"
+            f"expected {pattern_in_words(limits.serial_pattern)}{serial_hint(limits.serial_pattern, serial)}"
         )
     return serial
 

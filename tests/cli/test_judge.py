@@ -186,7 +186,7 @@ def test_a_capture_that_no_check_judges_is_said_and_harms_nothing(judge, capture
     ("old", "new", "words"),
     [
         ('"pellow-r3"', '"pellow-r4"', "is of model pellow-r4"),
-        ('"PR3-004711"', '"PR3-4711"', "must match"),
+        ('"PR3-004711"', '"PR3-4711"', "expected PR3- and 6 digits"),
         ('"PR3-004711"', '"../../PR3-004711"', "no serial number may have"),
         ("format = 1", "format = 2", "format"),
         ("[[capture]]", "[[captures]]", "did you mean capture?"),

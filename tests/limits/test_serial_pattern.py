@@ -8,7 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from linecheck.limits.serial_pattern import PatternError, compile_serial_pattern, serial_hint, serial_matches
+from linecheck.limits.serial_pattern import (
+    PatternError,
+    compile_serial_pattern,
+    pattern_in_words,
+    serial_hint,
+    serial_matches,
+)
 
 
 @pytest.mark.parametrize(
@@ -116,3 +122,23 @@ def test_what_may_have_gone_wrong_with_a_scan(serial, words):
 @given(st.text(max_size=70))
 def test_a_hint_is_never_in_the_way(serial):
     assert serial_hint("PR3-[0-9]{6}", serial).isprintable()
+
+
+@pytest.mark.parametrize(
+    ("pattern", "words"),
+    [
+        ("PR3-[0-9]{6}", "PR3- and 6 digits"),
+        (r"PR3-\d{6}", "PR3- and 6 digits"),
+        ("[A-Z]{2}[0-9]{4,6}", "2 capital letters and 4 to 6 digits"),
+        (r"V1\.[0-9]", "V1. and 1 digit"),
+        ("SN-[A-Z0-9]{8}-[0-9]", "SN-, 8 capital letters or digits, - and 1 digit"),
+        ("ABC", "ABC"),
+        *(
+            (pattern, pattern)
+            for pattern in ("A|B", "X[0-9]+", "(?:AB)[0-9]{2}", "[ACE]{2}1", "A{3}", r"\w{3}")
+        ),
+    ],
+)
+def test_a_pattern_is_told_in_words_where_it_is_plain(pattern, words):
+    compile_serial_pattern(pattern)
+    assert pattern_in_words(pattern) == words

@@ -50,7 +50,7 @@ def test_what_is_no_serial_number_is_said_and_counts_for_nothing(at_work):
         status = scanned(session, ("", LATER), ("nonsense", LATER), (FIRST, LATER))
     assert status is ExitStatus.PASS
     (refused,) = (event for event in heard if isinstance(event, UnitRefused))
-    assert (refused.serial, "must match" in refused.why) == ("nonsense", True)
+    assert (refused.serial, "expected PR3- and 6 digits" in refused.why) == ("nonsense", True)
     assert [event.serial for event in heard if isinstance(event, UnitScanned)] == ["nonsense", FIRST]
     assert judged(heard) == [FIRST]
 

@@ -246,6 +246,6 @@ def test_people_are_asked_for_settings_and_what_they_set_is_told(at_work):
 def test_a_command_that_cannot_be_is_refused_before_anything_is_opened(at_work):
     with pytest.raises(UsageError, match="the faults are"), at_work(faults=("gremlins",)):
         pass
-    with pytest.raises(UsageError, match="must match"), at_work(serial="X-1"):
+    with pytest.raises(UsageError, match="expected PR3- and 6 digits"), at_work(serial="X-1"):
         pass
     assert not Path(DATABASE).exists()

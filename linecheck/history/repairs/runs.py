@@ -18,7 +18,7 @@ from linecheck.errors import UsageError
 from linecheck.files.text import visible
 from linecheck.history.repairs.counts import Case
 from linecheck.history.repairs.statement import REPAIR, Repair, repair_content, repair_from
-from linecheck.limits.serial_pattern import serial_hint, serial_matches
+from linecheck.limits.serial_pattern import pattern_in_words, serial_hint, serial_matches
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Head, Log, LogReader, RunFilter, Statement
 from linecheck.run.causes import causes_of
@@ -101,7 +101,8 @@ def _unknown(log: LogReader, serial: str, model: str | None) -> str:
     pattern = log.record(newest.logged.sequence).limits.serial_pattern
     if serial_matches(pattern, serial):
         return said
-    return f"{said}; serial numbers of {visible(newest.model)} are {pattern}{serial_hint(pattern, serial)}"
+    likely = f"serial numbers of {visible(newest.model)} are {pattern_in_words(pattern)}"
+    return f"{said}; {likely}{serial_hint(pattern, serial)}"
 
 
 def earlier_repair(log: LogReader, run: RunHeader) -> Statement | None:
