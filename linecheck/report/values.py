@@ -40,7 +40,7 @@ def glance(rows: Sequence[Row]) -> Part:
     that of the fail limit, and the worst margin in words; ``more`` says what is not drawn, ``pass_at`` where masks end.
     """
     ordered = sorted(by_verdict(rows), key=lambda row: (RANKS.index(row.verdict), row.nearness))
-    counted = [row for row in ordered if row.verdict is Verdict.PASS and math.isinf(row.nearness)]
+    counted = [row for row in ordered if row.verdict is Verdict.PASS and row.is_count]
     ordered = [row for row in ordered if row not in counted]
     drawn, rest = ordered[:MAX_DRAWN], ordered[MAX_DRAWN:]
     least = min((row.nearness for row in rest), default=math.inf)
@@ -166,7 +166,11 @@ def limits_of(row: Row) -> tuple[str, str]:
 
 def _between(low: float | None, high: float | None, unit: str) -> str:
     if low is not None and high is not None:
-        return f"{plain_number(low)} to {limit_text(high, unit)}"
+        return (
+            f"±{limit_text(high, unit)}"
+            if low == -high
+            else f"{plain_number(low)} to {limit_text(high, unit)}"
+        )
     if low is not None:
         return f"≥ {limit_text(low, unit)}"
     return "" if high is None else f"≤ {limit_text(high, unit)}"

@@ -69,6 +69,11 @@ class Row:
         """The unit of its values."""
         return self.worst[1].measured.unit
 
+    @property
+    def is_count(self) -> bool:
+        """Whether its values are no quantities, and right or wrong: the order of channels."""
+        return not self.unit
+
     @cached_property
     def nearness(self) -> float:
         """The margin of the worst channel, in widths of its mask; infinite where there is none."""
@@ -82,9 +87,6 @@ class Row:
         the marginal zone, or the limit itself where there is none.
         """
         if item.margin is None or item.limit is None:
-            return math.inf
-        if not item.measured.unit and item.margin >= 0.0:
-            # What is counted (an order that is right) cannot be further inside than on its limit.
             return math.inf
         width = self._width(item, item.limit)
         return item.margin / width if width > 0.0 else math.inf

@@ -360,7 +360,11 @@ def _passes(row: Row, screen: Screen) -> str:
         return "curve"
     least, most = ("at least", "at most") if screen.ascii_only else ("≥", "≤")
     if low is not None and high is not None:
-        return number(high, row.unit) if low == high else f"{number(low, '')} to {number(high, row.unit)}"
+        if low == high:
+            return number(high, row.unit)
+        return (
+            f"±{number(high, row.unit)}" if low == -high else f"{number(low, '')} to {number(high, row.unit)}"
+        )
     if low is not None:
         return f"{least} {number(low, row.unit)}"
     return "" if high is None else f"{most} {number(high, row.unit)}"
