@@ -57,7 +57,10 @@ def free_name(wanted: str, taken: set[str]) -> str:
 def figure_part(figure: Figure, anchor: str) -> Part:
     """Return a figure drawn, with its title, its words and its numbers as texts."""
     table = table_of(figure)
-    rows = tuple(tuple("" if value is None else plain_number(value) for value in row) for row in table.rows)
+    rows = tuple(
+        (plain_number(place or 0.0), *("" if value is None else plain_number(value, 5) for value in values))
+        for place, *values in table.rows
+    )
     return {
         "anchor": anchor,
         "title": figure.title,
