@@ -88,17 +88,17 @@ class Row:
         """
         if item.margin is None or item.limit is None:
             return math.inf
-        width = self._width(item, item.limit)
-        return item.margin / width if width > 0.0 else math.inf
+        return item.margin / self._width(item, item.limit)
 
     def _width(self, item: Judged, limit: float) -> float:
         side = _OPPOSITE.get(item.side or "")
         other = None if self.mask is None or side is None else getattr(self.mask.pass_, side)
         place = np.array([getattr(item, "worst_x", None) or 1.0])
         across = abs(float(limit_at(other, place, self._log_x)[0]) - limit)
-        if math.isfinite(across):
+        if math.isfinite(across) and across > 0.0:
             return across
-        return abs(limit - item.fail_limit) if item.fail_limit is not None else abs(limit) or 1.0
+        zone = 0.0 if item.fail_limit is None else abs(limit - item.fail_limit)
+        return zone or abs(limit) or 1.0
 
     @property
     def _log_x(self) -> bool:

@@ -144,7 +144,7 @@ class Facts:
     )  # fmt: skip
     released: bool | None = _fact(
         "released", "whether this run releases its unit; a pass that does not is a hold", "flag", since=4,
-        listed=True, result="unit", page=("record",), compared=False,
+        listed=True, result="unit", page=("identity",), compared=False,
     )  # fmt: skip
     variant: str | None = _fact(
         "variant", "variant of the model", since=3, metavar="V",
