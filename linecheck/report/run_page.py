@@ -44,7 +44,7 @@ from linecheck.report.parts import (
     strip_part,
 )
 from linecheck.report.run_facts import Fact, closing_groups, identity, setting_table, setup_text
-from linecheck.report.values import glance, judged_values
+from linecheck.report.values import glance, judged_values, unmeasured
 from linecheck.results.rows import RANKS, Row, by_verdict, rows_of, unjudged_counts
 from linecheck.results.wording import judgement, troubles
 from linecheck.run.causes import Causes, causes_of
@@ -119,6 +119,7 @@ def run_page_of(
         "glance": glance(rows),
         "figures": tuple(figures[key] for key in figures if key in telling),
         "judged": judged_values(rows),
+        "unmeasured": unmeasured(rows),
         "unjudged": unjudged_counts(rows),
         "anchors": ids,
         "missing": view.missing,

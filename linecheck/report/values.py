@@ -3,6 +3,7 @@
 ========================  ====================================================================
 :func:`glance`            how far each metric is inside its mask, worst first
 :func:`judged_values`     every judged value with its limits, worst verdicts first
+:func:`unmeasured`        what should have been judged and was measured in no channel
 ========================  ====================================================================
 """
 
@@ -41,7 +42,7 @@ def glance(rows: Sequence[Row]) -> Part:
     """
     ordered = sorted(by_verdict(rows), key=lambda row: (RANKS.index(row.verdict), row.nearness))
     counted = [row for row in ordered if row.verdict is Verdict.PASS and row.is_count]
-    ordered = [row for row in ordered if row not in counted]
+    ordered = [row for row in ordered if row.is_measured and row not in counted]
     drawn, rest = ordered[:MAX_DRAWN], ordered[MAX_DRAWN:]
     least = min((row.nearness for row in rest), default=math.inf)
     more = [f"{len(rest)} more metrics are further inside, by {least:.2g} widths or more."] if rest else []
@@ -103,10 +104,12 @@ def judged_values(rows: Sequence[Row]) -> tuple[Part, ...]:
     """Return a row for each judged metric: its channels' values with their uncertainties, its limits, its margin.
 
     ``values`` are of channels: whose (empty for the pair), verdict, value, and uncertainty or place; channels that say
-    the same share an entry.
+    the same share an entry. What was measured in no channel is left to :func:`unmeasured`.
     """
     found = []
     for row in by_verdict(rows):
+        if not row.is_measured:
+            continue
         told: dict[tuple[str, str, str], list[str]] = {}
         for channel, item in row.items.items():
             if item.verdict is not None:
@@ -124,6 +127,15 @@ def judged_values(rows: Sequence[Row]) -> tuple[Part, ...]:
             }
         )
     return tuple(found)
+
+
+def unmeasured(rows: Sequence[Row]) -> tuple[tuple[str, str], ...]:
+    """Return the metrics that a mask judges and that no channel has, check by check."""
+    found: dict[str, list[str]] = {}
+    for row in rows:
+        if row.verdict is not None and not row.is_measured:
+            found.setdefault(row.check, []).append(metric_name(row.metric))
+    return tuple((check, ", ".join(names)) for check, names in found.items())
 
 
 def _value_texts(item: Judged) -> tuple[str, str]:
