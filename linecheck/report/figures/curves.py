@@ -23,7 +23,7 @@ from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Limit, Mask
 from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Mark, Series
-from linecheck.report.figures.filters import pass_band_ends, transition
+from linecheck.report.figures.filters import pass_band_ends, transition, with_corners
 from linecheck.report.figures.impulses import decay, group_delay, with_step
 from linecheck.report.figures.sidebands import sideband_marks
 from linecheck.report.figures.source import Maker, Source, adding, borrowed, told_apart
@@ -80,6 +80,8 @@ _ADDED: dict[tuple[str, str], Maker] = {
     ("multitone", "residue"): with_slopes,
     ("distortion_sweep", "thd_n"): _with_wide_band,
     ("reconstruction", "impulse"): with_step,
+    ("reconstruction", "response"): with_corners,
+    ("response", "response"): with_corners,
 }
 #: The figures that are drawn of a curve besides, from the last of its parts: a row for each curve.
 _BESIDE: dict[str, tuple[Maker, ...]] = {
@@ -254,12 +256,11 @@ def _figure(source: Source, others: Sequence[Series], part: _Part) -> Figure:
     caption = _energies_caption(named) if part == "impulse" else whose
     if part != "impulse" and mask is not None and view.limits.decision == "guarded":
         caption = "guarded: each point must lie inside the pass limits by twice its own uncertainty"
+    limited = "No mask judges it." if mask is None else whose and f"The {whose}."
     return Figure(
         _part_name(first.metric, part),
         title,
-        _alt(
-            title, items, marks, "No mask judges it." if mask is None else whose and f"The {whose}.", others
-        ),
+        _alt(title, items, axes[0], marks, limited, others),
         *axes,
         (*series, *others),
         limits,
@@ -313,6 +314,7 @@ def _worst_text(verdict: Verdict, place: str, items: Sequence[JudgedCurve]) -> s
 def _alt(
     title: str,
     items: Sequence[JudgedCurve],
+    along: Axis,
     marks: Sequence[Mark],
     limited: str,
     others: Sequence[Series],
@@ -320,9 +322,8 @@ def _alt(
     """Return in words what there is to see; ``limited`` is what is to say of the limits."""
     parts = [f"{title}."]
     for item in items:
-        curve, channel = item.curve, item.curve.channel or "pair"
-        low, high = (place_text(float(curve.x[end]), curve.x_unit) for end in (0, -1))
-        parts.append(f"{channel}: from {low} to {high}, {_between(curve.y, curve.unit)}.")
+        channel = item.curve.channel or "pair"
+        parts.append(f"{channel}: {_extremes(item.curve, along)}.")
         if item.verdict is Verdict.INVALID:
             parts.append(f"{channel} was not judged.")
     parts += [f"{mark.text}." for mark in marks if mark.text]
@@ -331,6 +332,24 @@ def _alt(
     if others:
         parts.append(f"Beside them, for comparison: {', '.join(series.label for series in others)}.")
     return " ".join(parts)
+
+
+def _extremes(curve: Curve, along: Axis) -> str:
+    """Return from where to where a curve goes along an axis, its lowest point and its highest, in words."""
+    inside = (curve.x >= (along.low if along.low is not None else -np.inf)) & (
+        curve.x <= (along.high if along.high is not None else np.inf)
+    )
+    x, y = curve.x[inside], curve.y[inside]
+    if not len(x):
+        return "nothing here"
+    ends = (place_text(float(x[end]), curve.x_unit) for end in (0, -1))
+    found = int(np.argmin(y)), int(np.argmax(y))
+    levels = [value_text(float(y[at]), curve.unit) for at in found]
+    if levels[0] == levels[1]:
+        return f"from {' to '.join(ends)}, {levels[0]} throughout"
+    places = (place_text(float(x[at]), curve.x_unit) for at in found)
+    told = " and ".join(f"{level} (at {place})" for level, place in zip(levels, places, strict=True))
+    return f"from {' to '.join(ends)}, between {told}"
 
 
 def _between(y: FloatArray, unit: str, told: Callable[[float, str], str] = value_text) -> str:

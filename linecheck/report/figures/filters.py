@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from linecheck.report.figures.data import Axis, Figure, FloatArray, Guide, LimitLine, Mark, Series
-from linecheck.report.figures.source import Source, at_places
+from linecheck.report.figures.source import Source, adding, at_places
 from linecheck.report.figures.words import place_text
 
 #: A pass band is looked at as closely as it is flat, but no more closely than this, dB.
@@ -18,7 +18,14 @@ _FURTHEST_DB = 10.0
 #: A transition is looked at between these, re the rate: from the edge of the audio band to where the images of all of
 #: it have come.
 _TRANSITION = (0.4, 0.65)
-#: The corners that filters are told by: the readings of each, and how far down it is.
+#: Readings of corners, and what each says.
+_FALLS = (
+    ("corner_low", "Down by 3 dB"),
+    ("corner_high", "Down by 3 dB"),
+    ("corner_3db", "Down by 3 dB"),
+    ("corner_6db", "Down by 6 dB"),
+)
+#: The corners that a transition is told by: the readings of each, and how far down it is.
 _CORNERS = (("corner_3db", -3.0), ("corner_6db", -6.0))
 
 
@@ -45,6 +52,16 @@ def pass_band_ends(inside: Sequence[FloatArray], limits: Sequence[LimitLine] = (
     # Room for words above.
     low, high = low - 0.06 * span, high + 0.14 * span
     return float(np.floor(low / step) * step), float(np.ceil(high / step) * step)
+
+
+def with_corners(source: Source, figure: Figure) -> Figure:
+    """Say where the corners are, for those who do not see them."""
+    told = [
+        f"{words} at {at_places(found, 'Hz')}."
+        for metric, words in _FALLS
+        if (found := source.values(metric))
+    ]
+    return adding(figure, " ".join(told))
 
 
 def transition(source: Source, figure: Figure) -> Figure | None:

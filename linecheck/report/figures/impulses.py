@@ -32,6 +32,8 @@ _FREQUENCIES = 120
 _FEWEST = 8
 #: The least that the axis of a delay spans, either way, µs: less is heard by nobody and resolved by no capture.
 _LEAST_MICROSECONDS = 10.0
+#: A delay that varies by less is told as varying by this, µs.
+_NOTHING_MICROSECONDS = 0.01
 
 
 def step_of(values: FloatArray) -> FloatArray | None:
@@ -101,8 +103,8 @@ def decay(source: Source, figure: Figure) -> Figure | None:
     lowest = max(10.0 * np.floor(floor / 10.0 - 1.0), _DEEPEST_DB)
     there = np.concatenate([entry.x[entry.y > lowest] for entry in series])
     told = [
-        f"{entry.label}: {plain_number(_highest(entry, -np.inf, -1.0), 3)} dB up to 1 ms ahead of the peak, "
-        f"{plain_number(_highest(entry, 1.0, np.inf), 3)} dB from 1 ms behind it on."
+        f"{entry.label}: at most {plain_number(_highest(entry, -np.inf, -1.0), 3)} dB up to 1 ms ahead of the peak, "
+        f"at most {plain_number(_highest(entry, 1.0, np.inf), 3)} dB from 1 ms behind it on."
         for entry in series
     ]
     return replace(
@@ -146,7 +148,7 @@ def group_delay(source: Source, figure: Figure) -> Figure | None:
     high = max(_LEAST_MICROSECONDS, *(float(np.max(entry.y)) for entry in own))
     more = 0.1 * (high - low)
     band = f"{place_text(own[0].x[0], 'Hz')} to {place_text(own[0].x[-1], 'Hz')}"
-    spread = max(float(np.ptp(entry.y)) for entry in own)
+    spread = max(*(float(np.ptp(entry.y)) for entry in own), _NOTHING_MICROSECONDS)
     caption = f"by Fourier transform of the recorded impulse response; told from {band}, down to −20 dB"
     latencies = source.values("latency")
     latency = f"; latency {at_places(latencies, 'ms')}" if latencies else ""
@@ -154,7 +156,7 @@ def group_delay(source: Source, figure: Figure) -> Figure | None:
         figure,
         name=f"{figure.name}-group-delay",
         title=title,
-        alt=f"{title}. Told from {band}; it varies by {plain_number(spread, 3)} µs there{latency}.",
+        alt=f"{title}. Told from {band}; it varies by {plain_number(spread, 3)} µs there at most{latency}.",
         x=Axis("frequency", "Hz", log=True),
         y=Axis("group delay re the peak", "µs", low=low - more, high=high + more),
         series=tuple(series),

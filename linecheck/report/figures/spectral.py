@@ -25,7 +25,8 @@ _RESOLUTION_HZ = 5.0
 _MAINS_HZ, _MAX_MULTIPLE = (50.0, 60.0), 20
 #: A slope is fitted over each of these, where a curve has so many points there.
 _PARTS_HZ, _FEWEST = ((20.0, 200.0), (200.0, 2000.0), (2000.0, 20000.0)), 12
-#: How far from the tone a clock's own lines are: those of the mains, of data and of frames.
+#: How far from the tone a clock's own lines are: those of the mains, of data and of frames. A pair that is further away
+#: is seen too.
 _NEAR_HZ = 5000.0
 
 
@@ -160,19 +161,23 @@ def slope_db_an_octave(curves: Iterable[Curve], low_hz: float, high_hz: float) -
 
 def near_the_tone(source: Source, figure: Figure) -> Figure | None:
     """Return the sidebands near the tone, along a linear axis: which are evenly spaced is seen."""
-    end = min(_NEAR_HZ, max(float(item.curve.x[-1]) for item in source.items))
+    # A mark's words begin with what it is; lone lines are the mains' more often than not, and far away.
+    pairs = (1.1 * mark.x for mark in figure.marks if mark.text.startswith("pair"))
+    end = min(max(_NEAR_HZ, *pairs, 0.0), max(float(item.curve.x[-1]) for item in source.items))
+    marks = tuple(mark for mark in figure.marks if mark.x <= end)
     title = f"{figure.title}, near the tone"
     tags = named_lines([item.curve for item in source.items])
     inside = tuple(tag for tag in tags if tag.x <= end)
-    told = _told(inside, False)
+    told = [f"{mark.text}." for mark in marks if mark.text]
+    told += [_told(inside, False)] if inside or not told else []
     return replace(
         figure,
         name=f"{figure.name}-near",
         title=title,
-        alt=f"{title}. {told}",
+        alt=" ".join((f"{title}.", *told)),
         x=Axis(figure.x.label, figure.x.unit, low=0.0, high=end),
         y=replace(figure.y, label=f"stronger side ({plain_number(_resolution(source), 3)} Hz bandwidth)"),
-        marks=tuple(mark for mark in figure.marks if mark.x <= end),
+        marks=marks,
         tags=inside,
     )
 
