@@ -21,6 +21,7 @@ DPI = 144.0
 def _drawn(figure):
     """Return the boxes of the words inside a figure's axes, in pixels, and where its curves have ink."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.text import Annotation
 
     with style("test"):
         made = draw_figure(figure, WIDTH_INCHES)
@@ -28,7 +29,8 @@ def _drawn(figure):
         canvas = FigureCanvasAgg(made)
         canvas.draw()
         (axes,) = made.axes
-        words = [text for text in axes.texts if text.xycoords == "figure points" and text.get_text()]
+        # What stands beside the axes is no annotation.
+        words = [text for text in axes.texts if isinstance(text, Annotation) and text.get_text()]
         boxes = {text.get_text(): text.get_window_extent(canvas.get_renderer()).extents for text in words}
         curves = [artist for artist in axes.get_children() if (artist.get_gid() or "").startswith("curve-")]
         assert curves

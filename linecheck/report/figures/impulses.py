@@ -13,7 +13,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from linecheck.dsp.arrays import ComplexArray
 from linecheck.report.figures.data import Axis, Figure, FloatArray, Series
 from linecheck.report.figures.source import Source, adding, at_places, told_apart
 from linecheck.report.figures.words import place_text, plain_number
@@ -53,28 +52,27 @@ def decibels_of(values: FloatArray) -> FloatArray:
     return np.asarray(20.0 * np.log10(np.maximum(size / max(float(np.max(size)), 1e-300), 1e-12)))
 
 
-def delay_of(
-    seconds: FloatArray, values: FloatArray, frequencies_hz: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the group delay of an impulse response in seconds, and its magnitude in dB re the highest of these.
+def delay_of(seconds: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return frequencies in Hz, an impulse response's group delay at each in seconds, and its magnitude re the highest.
 
     The delay -dφ/dω is the real part of the transform of t·h(t) over that of h(t), which needs no phase unwrapped
     (Oppenheim and Schafer, Discrete-Time Signal Processing, the chapter on transforms: differentiation of X, from
-    memory). Time counts from the zero of ``seconds``.
+    memory). Time counts from the zero of ``seconds``. The magnitude is in dB.
 
     Parameters
     ----------
     seconds, values : float64 arrays, shape (points,)
-        Evenly spaced.
-    frequencies_hz : float64 array, shape (frequencies,)
+        Evenly spaced; at least two.
     """
-    turned: ComplexArray = np.exp(-2j * np.pi * np.outer(frequencies_hz, seconds))
-    whole, weighted = turned @ values, turned @ (seconds * values)
+    # Zeros behind it put the frequencies of the transform closer together.
+    padded = 8 << int(len(values) - 1).bit_length()
+    whole, weighted = np.fft.rfft(values, padded), np.fft.rfft(seconds * values, padded)
     size = np.abs(whole)
     with np.errstate(divide="ignore", invalid="ignore"):
         delays = np.real(weighted / whole)
-        levels = 20.0 * np.log10(size / max(float(np.max(size, initial=0.0)), 1e-300))
-    return delays, levels
+        levels = 20.0 * np.log10(size / max(float(np.max(size)), 1e-300))
+    frequencies = np.arange(len(whole)) / (padded * float(seconds[1] - seconds[0]))
+    return frequencies, delays, levels
 
 
 def with_step(source: Source, figure: Figure) -> Figure:
@@ -170,12 +168,11 @@ def _delay_series(series: Series) -> Series | None:
     if len(series.x) < _FEWEST:
         return None
     seconds = series.x / 1000.0
-    length = float(seconds[-1] - seconds[0])
-    lowest, highest = _LEAST_PERIODS / length, 0.5 * (len(seconds) - 1) / length
+    frequencies, delays, levels = delay_of(seconds, series.y)
+    lowest, highest = _LEAST_PERIODS / float(seconds[-1] - seconds[0]), float(frequencies[-1])
     if not lowest < highest:
         return None
-    frequencies = np.geomspace(lowest, highest, _FREQUENCIES)
-    delays, levels = delay_of(seconds, series.y, frequencies)
-    low = np.flatnonzero(~(levels > _LEAST_DB))
-    end = int(low[0]) if len(low) else len(frequencies)
-    return replace(series, x=frequencies[:end], y=1e6 * delays[:end]) if end > 1 else None
+    kept = np.unique(np.searchsorted(frequencies, np.geomspace(lowest, highest, _FREQUENCIES)[:-1]))
+    low = np.flatnonzero(~(levels[kept] > _LEAST_DB))
+    kept = kept[: int(low[0]) if len(low) else len(kept)]
+    return replace(series, x=frequencies[kept], y=1e6 * delays[kept]) if len(kept) > 1 else None

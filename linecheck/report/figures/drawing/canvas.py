@@ -12,7 +12,7 @@ import numpy as np
 
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
-from linecheck.report.figures.data import Figure, LimitLine, Mark, Series
+from linecheck.report.figures.data import Axis, Figure, LimitLine, Mark, Series
 from linecheck.report.figures.drawing.frame import Frame, frame_of
 from linecheck.report.figures.drawing.labels import Box, Labels, fitted, text_width
 from linecheck.report.figures.drawing.palette import (
@@ -159,24 +159,19 @@ def _draw_axes(figure: Figure, axes: Axes) -> None:
     _grid(axes, "y", [((frame.x_low, y), (frame.x_high, y)) for y in up])
     told = short_number if figure.x.log or figure.x.unit == "Hz" else axis_number
     for place in across:
-        _beside(axes, (place, frame.y_low), (0.0, -4.0), told(place), ha="center", va="top")
+        x, y = axes.transData.transform((place, frame.y_low))
+        _beside(axes, (x, y - 4.0), told(place), ha="center", va="top")
     for place in up:
-        _beside(axes, (frame.x_low, place), (-4.0, 0.0), axis_number(place), ha="right", va="center_baseline")
-    words = (
-        (0.5, 0.0, 0.0, -15.0, figure.x, {"ha": "center", "va": "top"}),
-        (0.0, 0.5, -34.0, 0.0, figure.y, {"ha": "right", "va": "center", "rotation": 90}),
-    )
-    for x, y, right, above, axis, look in words:
-        text = visible(with_unit(axis.label, axis.unit))
-        axes.annotate(
-            text,
-            (x, y),
-            (right, above),
-            xycoords="axes fraction",
-            textcoords="offset points",
-            fontsize=8,
-            **look,
-        )
+        x, y = axes.transData.transform((frame.x_low, place))
+        _beside(axes, (x - 4.0, y), axis_number(place), ha="right", va="center_baseline")
+    box = axes.bbox
+    _beside(axes, (0.5 * (box.x0 + box.x1), box.y0 - 15.0), _along(figure.x), 8.0, INK, ha="center", va="top")
+    middle = box.x0 - 34.0, 0.5 * (box.y0 + box.y1)
+    _beside(axes, middle, _along(figure.y), 8.0, INK, ha="right", va="center", rotation=90)
+
+
+def _along(axis: Axis) -> str:
+    return visible(with_unit(axis.label, axis.unit))
 
 
 def x_ticks(figure: Figure, frame: Frame) -> list[float]:
@@ -214,21 +209,15 @@ def _grid(axes: Axes, name: str, lines: Sequence[tuple[tuple[float, float], tupl
 def _beside(
     axes: Axes,
     place: tuple[float, float],
-    points: tuple[float, float],
     text: str,
+    size: float = 7.5,
+    colour: str = QUIET_INK,
     **look: Any,  # noqa: ANN401 - matplotlib's own
 ) -> None:
-    """Write a number so many points beside a place of an axis."""
-    axes.annotate(
-        text,
-        place,
-        points,
-        textcoords="offset points",
-        fontsize=7.5,
-        color=QUIET_INK,
-        annotation_clip=False,
-        **look,
-    )
+    """Write beside an axis, at a place on the paper; an annotation of matplotlib's takes half as long again."""
+    x, y = place
+    paper: Any = axes.figure.dpi_scale_trans
+    axes.text(x / DOTS_AN_INCH, y / DOTS_AN_INCH, text, transform=paper, fontsize=size, color=colour, **look)
 
 
 def _draw_masks(figure: Figure, axes: Axes, labels: Labels) -> None:
