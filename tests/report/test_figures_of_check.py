@@ -265,8 +265,11 @@ def test_thd_n_in_both_bands_is_one_figure_unless_the_wide_one_is_judged():
         for metric, level in (("thd_n", -110.0), ("thd_n_wideband", -105.0))
         for channel in ("left", "right")
     ]
-    (figure,) = _of(curves, "distortion_sweep").values()
+    masks = {name: Mask(Bounds(max=level)) for name, level in (("worst", -108.0), ("worst_wideband", -104.0))}
+    (figure,) = _of(curves, "distortion_sweep", masks=masks).values()
     assert [series.label for series in figure.series] == ["left", "right", "wide band"]
+    assert {level for line in figure.limits for level in line.y} == {-108.0}
+    assert figure.caption == "limits are those of worst THD+N; the wide band passes up to −104 dB"
     assert set(figure.series[2].y) == {-105.0}
     apart = _of(curves, "distortion_sweep", masks={"thd_n_wideband": SPECTRUM_MASK})
     assert list(apart) == ["thd_n", "thd_n_wideband"]

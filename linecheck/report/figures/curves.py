@@ -31,6 +31,7 @@ from linecheck.report.figures.spectral import near_the_tone, with_lines, with_sl
 from linecheck.report.figures.words import (
     curve_name,
     file_name,
+    limit_text,
     metric_name,
     place_text,
     plain_name,
@@ -68,8 +69,16 @@ def _with_wide_band(source: Source, figure: Figure) -> Figure:
     wide = told_apart(wide, "wide band", figure.series)
     own = [series for series in figure.series if not series.is_reference]
     told = " ".join(f"{series.label}: {_between(series.y, figure.y.unit)}." for series in wide)
-    title = f"{figure.title}; and in the wide band"
-    return adding(replace(figure, title=title, series=(*own, *wide, *figure.series[len(own) :])), told)
+    title = f"{source.check.check}: THD+N in the band and in the wide band, re the tone"
+    mask = source.mask("worst_wideband")
+    limit = None if mask is None else mask.pass_.max
+    caption = (
+        f"the wide band passes up to {limit_text(limit, figure.y.unit)}"
+        if isinstance(limit, float | int)
+        else ""
+    )
+    drawn = replace(figure, title=title, series=(*own, *wide, *figure.series[len(own) :]))
+    return adding(drawn, told, caption)
 
 
 #: What is added to the figure of a curve, by kind of check and curve: a row for each.

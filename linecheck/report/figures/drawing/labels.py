@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import product
+from math import hypot
 
 import numpy as np
 
@@ -90,7 +91,7 @@ class Labels:
         )
         order = sorted(
             places,
-            key=lambda at: np.hypot(at[0] + 0.5 * width - point[0], at[1] + 0.5 * height - point[1]),
+            key=lambda at: hypot(at[0] + 0.5 * width - point[0], at[1] + 0.5 * height - point[1]),
         )
         boxes = ((x, y, x + width, y + height) for x, y in order)
         return next(filter(self._is_free, boxes), None)
