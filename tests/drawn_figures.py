@@ -51,9 +51,14 @@ def check_of(
     return CheckOutcome(name, kind, {}, judged, 1.0)
 
 
-def view_of(*checks: CheckOutcome, masks: dict[str, Mask] | None = None, serial: str = "PR3-000001") -> Run:
-    """Return a run with these checks; every one of them has these masks."""
-    known = (recorded_check(check.check, check.kind, masks) for check in checks)
+def view_of(
+    *checks: CheckOutcome,
+    masks: dict[str, Mask] | None = None,
+    serial: str = "PR3-000001",
+    stimulus: dict[str, object] | None = None,
+) -> Run:
+    """Return a run with these checks; every one of them has these masks and this stimulus."""
+    known = (recorded_check(check.check, check.kind, masks, stimulus) for check in checks)
     run = made_run(*checks, serial=serial, run_id="1" * 8, firmware=None, operator=None, station=None)
     return replace(with_checks(run, *known), source="made by hand")
 

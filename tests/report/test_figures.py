@@ -215,7 +215,7 @@ def test_a_response_is_drawn_at_two_depths():
     near, deep = figures_of_check(view_of(check), check)
     assert (near.name, deep.name) == ("response-pass-band", "response-full-depth")
     frame = frame_of(near)
-    assert (frame.y_low, frame.y_high) == (-1.0, 1.0)
+    assert -0.1 < frame.y_low < -0.05 < 0.05 < frame.y_high < 0.1
     assert frame.x_high < 21000.0
     assert frame_of(deep).y_low < -120.0
     assert "reconstruction@filter=slow" in near.title
@@ -229,7 +229,7 @@ def test_an_impulse_response_says_its_energies():
     assert before == pytest.approx(10 * np.log10(0.25 / 1.3125))
     assert after == pytest.approx(10 * np.log10(0.0625 / 1.3125))
     check = check_of([curve], kind="reconstruction", log_x=False)
-    (figure,) = figures_of_check(view_of(check), check)
+    figure = figures_of_check(view_of(check), check)[0]
     assert "left −7.20 dB and −13.22 dB" in figure.caption
 
 
@@ -250,7 +250,7 @@ def test_sidebands_say_offset_nature_and_source_on_the_curve():
         Problem("no_sideband", pair, "left", blocks=False),
     )
     check = check_of(curves, kind="jitter", name="jitter", problems=problems)
-    (figure,) = figures_of_check(view_of(check), check)
+    figure, _ = figures_of_check(view_of(check), check)
     texts = [mark.text for mark in figure.marks]
     assert texts == [
         "pair at ±3 kHz: jitter, 1.95 ps peak; USB frames, 3 × 1 kHz (left and right)",
@@ -270,7 +270,7 @@ def test_a_sideband_that_the_curve_has_no_point_for_stands_where_its_note_has_it
         for numbers in (("50.0", "10975.2", "-133.1"), ("100.0", "10925.1", "-138.8"))
     )
     check = check_of([curve], kind="jitter", problems=problems)
-    (figure,) = figures_of_check(view_of(check), check)
+    figure, _ = figures_of_check(view_of(check), check)
     assert [(mark.x, mark.y) for mark in figure.marks] == [(10975.0, -133.0), (10925.1, -138.8)]
 
 

@@ -20,7 +20,7 @@ from linecheck.report.figures.drawing.draw import png, svg
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.drawing.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
 from linecheck.report.figures.strips import strips_of_check
-from linecheck.report.figures.table import table_of
+from linecheck.report.figures.table import MAX_ROWS, table_of
 
 #: A tenth of a point on axes of some 380 by 180 points.
 _ROUNDING = 0.05 / 178 * 1.05
@@ -41,7 +41,7 @@ def test_every_row_of_the_table_lies_on_a_corner_of_the_line_that_is_drawn():
         drawn = drawn_points(text, figure, f"curve-{number}")
         rows = [(row[0], row[1 + number]) for row in table.rows if row[1 + number] is not None]
         seen = np.array([row for row in rows if frame.y_low <= row[1] <= frame.y_high])
-        assert len(seen) > 80
+        assert len(seen) > MAX_ROWS / 2
         assert np.max(distances(seen, figure, drawn)) < _ROUNDING
 
 

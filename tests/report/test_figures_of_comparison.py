@@ -82,7 +82,8 @@ def test_a_filters_response_is_overlaid_at_two_depths_with_its_difference():
         assert [series.label for series in figure.series] == ["A: sharp", "B: slow"]
         assert {(line.zone, line.side) for line in figure.limits} >= {("pass", "min"), ("fail", "max")}
     frame = frame_of(near)
-    assert (frame.y_low, frame.y_high) == (-1.0, 1.0)
+    # As deep as the slower of them falls in its pass band.
+    assert -4.0 < frame.y_low < -3.0 < 0.05 < frame.y_high < 1.0
 
 
 def test_a_real_difference_is_marked_where_it_is_largest_and_no_other():

@@ -23,14 +23,26 @@ from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Limit, Mask
 from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Mark, Series
+from linecheck.report.figures.filters import pass_band_ends, transition, with_corners
+from linecheck.report.figures.impulses import decay, group_delay, with_step
 from linecheck.report.figures.sidebands import sideband_marks
-from linecheck.report.figures.words import curve_name, file_name, place_text, plain_name, value_text
+from linecheck.report.figures.source import Maker, Source, adding, borrowed, told_apart
+from linecheck.report.figures.spectral import near_the_tone, with_lines, with_slopes, with_tone
+from linecheck.report.figures.words import (
+    curve_name,
+    file_name,
+    limit_text,
+    metric_name,
+    place_text,
+    plain_name,
+    value_text,
+)
 from linecheck.run.model import CheckOutcome, Run
 
 _Part = Literal["whole", "pass-band", "full-depth", "impulse"]
 
-#: From where to where a pass band is looked at, and how closely.
-_PASS_BAND_HZ, PASS_BAND_DB = (20.0, 20000.0), 1.0
+#: From where to where a pass band is looked at.
+_PASS_BAND_HZ = (20.0, 20000.0)
 #: An impulse response is looked at this far around its peak.
 IMPULSE_MS = 1.5
 _QUANTITIES = {"Hz": "frequency", "dBFS": "level", "ms": "time"}
@@ -45,6 +57,58 @@ _PARTS: dict[str, tuple[_Part, ...]] = {"response": ("pass-band", "full-depth"),
 _WHOLE: tuple[_Part, ...] = ("whole",)
 
 
+def _with_wide_band(source: Source, figure: Figure) -> Figure:
+    """Draw THD+N in the wide band beside that in the band."""
+    wide = [
+        Series(f"{item.curve.channel or 'pair'}, wide band", item.curve.x, item.curve.y)
+        for item in source.curves("thd_n_wideband")
+        if not _stands_alone(source.view, source.check, "thd_n_wideband")
+    ]
+    if not wide:
+        return figure
+    wide = told_apart(wide, "wide band", figure.series)
+    own = [series for series in figure.series if not series.is_reference]
+    told = " ".join(f"{series.label}: {_between(series.y, figure.y.unit)}." for series in wide)
+    title = f"{source.check.check}: THD+N in the band and in the wide band, re the tone"
+    mask = source.mask("worst_wideband")
+    limit = None if mask is None else mask.pass_.max
+    caption = (
+        f"the wide band passes up to {limit_text(limit, figure.y.unit)}"
+        if isinstance(limit, float | int)
+        else ""
+    )
+    drawn = replace(figure, title=title, series=(*own, *wide, *figure.series[len(own) :]))
+    return adding(drawn, told, caption)
+
+
+#: What is added to the figure of a curve, by kind of check and curve: a row for each.
+_ADDED: dict[tuple[str, str], Maker] = {
+    ("tone", "spectrum"): with_tone,
+    ("low_level_tone", "spectrum"): with_tone,
+    ("quiet", "spectrum"): with_lines,
+    ("multitone", "residue"): with_slopes,
+    ("distortion_sweep", "thd_n"): _with_wide_band,
+    ("reconstruction", "impulse"): with_step,
+    ("reconstruction", "response"): with_corners,
+    ("response", "response"): with_corners,
+}
+#: The figures that are drawn of a curve besides, from the last of its parts: a row for each curve.
+_BESIDE: dict[str, tuple[Maker, ...]] = {
+    "response": (transition,),
+    "impulse": (decay, group_delay),
+    "sidebands": (near_the_tone,),
+}
+#: Curves that are drawn in the figure of another one, unless they have a mask of their own.
+_WITHIN = {"thd_n_wideband": "thd_n"}
+#: A metric that is the worst of all of a curve, and how: its flat mask limits the curve too.
+_WORST_OF = {
+    ("linearity", "gain_error"): ("largest_error", "largest"),
+    ("distortion_sweep", "thd_n"): ("worst", "greatest"),
+    ("multitone", "residue"): ("clean_range", "below"),
+    ("crosstalk", "separation_over_frequency"): ("separation", "least"),
+}
+
+
 def _curve_spec(kind: str, metric: str) -> CurveSpec:
     """Return what a kind says of a curve; a guess where a record is of a kind or curve that is no more."""
     known = kinds().get(kind)
@@ -56,7 +120,9 @@ def _curve_spec(kind: str, metric: str) -> CurveSpec:
 _HOLDS: dict[str, Literal["max", "min", "both"]] = {"less": "max", "more": "min"}
 
 
-def _axes_of(spec: CurveSpec, curve: Curve, part: _Part, curves: Sequence[Curve]) -> tuple[Axis, Axis]:
+def _axes_of(
+    spec: CurveSpec, curve: Curve, part: _Part, curves: Sequence[Curve], limits: Sequence[LimitLine] = ()
+) -> tuple[Axis, Axis]:
     """Return the axes of a curve's figure; a ``part`` of it has ends of its own."""
     x_unit, label = curve.x_unit, curve_name(spec.name)
     if curve.resolution_hz is not None:
@@ -64,10 +130,8 @@ def _axes_of(spec: CurveSpec, curve: Curve, part: _Part, curves: Sequence[Curve]
     along = "distance from the tone" if spec.name == "sidebands" else _QUANTITIES.get(x_unit, "place")
     if part == "pass-band":
         inside = [entry.y[(entry.x >= _PASS_BAND_HZ[0]) & (entry.x <= _PASS_BAND_HZ[1])] for entry in curves]
-        top = max((float(np.max(y, initial=0.0)) for y in inside), default=0.0)
-        high = PASS_BAND_DB if top <= PASS_BAND_DB else float(np.ceil(top))
-        x = Axis(along, x_unit, True, *_PASS_BAND_HZ)
-        return x, Axis(label, curve.unit, low=-PASS_BAND_DB, high=high)
+        low, high = pass_band_ends(inside, limits)
+        return Axis(along, x_unit, True, *_PASS_BAND_HZ), Axis(label, curve.unit, low=low, high=high)
     if part == "impulse":
         return Axis("time from the peak", x_unit, low=-IMPULSE_MS, high=IMPULSE_MS), Axis(label, curve.unit)
     return Axis(along, x_unit, spec.log_x), Axis(label, curve.unit)
@@ -114,12 +178,13 @@ def _limit_lines(mask: Mask | None, span: tuple[float, float], log_x: bool) -> t
 
 def _energies_caption(curves: Iterable[tuple[str, Curve]]) -> str:
     """Return what stands below impulse responses: how much of the energy comes before the main lobe, and after."""
-    told = []
+    told: dict[str, list[str]] = {}
     for name, curve in curves:
         before, after = lobe_energies(curve)
         if before is not None and after is not None:
-            told.append(f"{name} {value_text(before, 'dB')} and {value_text(after, 'dB')}")
-    return f"energy before and after the main lobe: {'; '.join(told)}" if told else ""
+            told.setdefault(f"{value_text(before, 'dB')} and {value_text(after, 'dB')}", []).append(name)
+    texts = (f"{', '.join(names)} {energies}" for energies, names in told.items())
+    return f"energy before and after the main lobe: {'; '.join(texts)}" if told else ""
 
 
 def lobe_energies(curve: Curve) -> tuple[float | None, float | None]:
@@ -144,7 +209,7 @@ _VERBS = {Verdict.PASS: "passes", Verdict.MARGINAL: "marginal", Verdict.FAIL: "f
 
 
 def figures_of_check(view: Run, check: CheckOutcome, *, reference: Run | None = None) -> tuple[Figure, ...]:
-    """Return the figures of a check: one for each curve, all channels in it; a filter's response at two depths.
+    """Return the figures of a check: one for each curve or more, all channels in it.
 
     Parameters
     ----------
@@ -156,42 +221,70 @@ def figures_of_check(view: Run, check: CheckOutcome, *, reference: Run | None = 
         Another run, whose curves of the same check are drawn beside these.
     """
     figures: list[Figure] = []
-    for metric in dict.fromkeys(item.curve.metric for item in check.judged.curves):
-        items = [item for item in check.judged.curves if item.curve.metric == metric and len(item.curve.x)]
-        if items:
-            others = _reference_series(reference, check, metric)
-            figures += [_figure(view, check, items, others, part) for part in _PARTS.get(metric, _WHOLE)]
+    for metric in dict.fromkeys(item.curve.metric for item in check.judged.curves if len(item.curve.x)):
+        if _stands_alone(view, check, metric):
+            figures += _figures_of_curve(Source(view, check, ()), metric, reference)
     return tuple(figures)
 
 
-def _figure(
-    view: Run, check: CheckOutcome, items: Sequence[JudgedCurve], others: Sequence[Series], part: _Part
-) -> Figure:
+def _stands_alone(view: Run, check: CheckOutcome, metric: str) -> bool:
+    """Return whether a curve has figures of its own."""
+    host = _WITHIN.get(metric)
+    is_hosted = any(item.curve.metric == host and len(item.curve.x) for item in check.judged.curves)
+    return not is_hosted or view.mask(check.check, metric) is not None
+
+
+def _figures_of_curve(source: Source, metric: str, reference: Run | None) -> Iterable[Figure]:
+    source = replace(source, items=source.curves(metric))
+    others = _reference_series(reference, source, metric)
+    figure: Figure | None = None
+    for part in _PARTS.get(metric, _WHOLE):
+        figure = _figure(source, others, part)
+        add = _ADDED.get((source.check.kind, metric))
+        yield (add(source, figure) if add is not None else None) or figure
+    for maker in _BESIDE.get(metric, ()):
+        made = None if figure is None else maker(source, figure)
+        if made is not None:
+            yield made
+
+
+def _figure(source: Source, others: Sequence[Series], part: _Part) -> Figure:
+    view, check, items = source.view, source.check, source.items
     first = items[0].curve
     spec = _curve_spec(check.kind, first.metric)
-    mask = view.mask(check.check, first.metric)
+    mask, whose = _mask_of(source, first.metric)
     span = (min(float(item.curve.x[0]) for item in items), max(float(item.curve.x[-1]) for item in items))
     marks = _worst_marks(items)
     if check.kind == "jitter" and first.metric == "sidebands":
         marks += sideband_marks([item.curve for item in items], check.judged.problems)
-    axes = _axes_of(spec, first, part, [item.curve for item in items])
+    limits = _limit_lines(mask, span, spec.log_x)
+    axes = _axes_of(spec, first, part, [item.curve for item in items], limits)
     title = _title_of(check.check, spec, part)
     named = [(item.curve.channel or "pair", item.curve) for item in items]
     series = tuple(Series(name, curve.x, curve.y) for name, curve in named)
-    caption = _energies_caption(named) if part == "impulse" else ""
+    caption = _energies_caption(named) if part == "impulse" else whose
     if part != "impulse" and mask is not None and view.limits.decision == "guarded":
         caption = "guarded: each point must lie inside the pass limits by twice its own uncertainty"
+    limited = "No mask judges it." if mask is None else whose and f"The {whose}."
     return Figure(
         _part_name(first.metric, part),
         title,
-        _alt(title, items, marks, mask, others),
+        _alt(title, items, axes[0], marks, limited, others),
         *axes,
         (*series, *others),
-        _limit_lines(mask, span, spec.log_x),
+        limits,
         marks,
         _HOLDS.get(spec.better, "both"),
         caption,
     )
+
+
+def _mask_of(source: Source, metric: str) -> tuple[Mask | None, str]:
+    """Return a curve's mask, or that of the metric that is its worst point, and then whose it is."""
+    mask = source.mask(metric)
+    worst, how = _WORST_OF.get((source.check.kind, metric), ("", ""))
+    lent = borrowed(source.mask(worst), how) if mask is None and worst else None
+    return (mask, "") if lent is None else (lent, f"limits are those of {metric_name(worst)}")
 
 
 def _worst_marks(items: Sequence[JudgedCurve]) -> tuple[Mark, ...]:
@@ -230,36 +323,54 @@ def _worst_text(verdict: Verdict, place: str, items: Sequence[JudgedCurve]) -> s
 def _alt(
     title: str,
     items: Sequence[JudgedCurve],
+    along: Axis,
     marks: Sequence[Mark],
-    mask: Mask | None,
+    limited: str,
     others: Sequence[Series],
 ) -> str:
-    """Return in words what there is to see."""
+    """Return in words what there is to see; ``limited`` is what is to say of the limits."""
     parts = [f"{title}."]
     for item in items:
-        curve, channel = item.curve, item.curve.channel or "pair"
-        low, high = (place_text(float(curve.x[end]), curve.x_unit) for end in (0, -1))
-        parts.append(f"{channel}: from {low} to {high}, {_between(curve.y, curve.unit)}.")
+        channel = item.curve.channel or "pair"
+        parts.append(f"{channel}: {_extremes(item.curve, along)}.")
         if item.verdict is Verdict.INVALID:
             parts.append(f"{channel} was not judged.")
     parts += [f"{mark.text}." for mark in marks if mark.text]
-    if mask is None:
-        parts.append("No mask judges it.")
+    if limited:
+        parts.append(limited)
     if others:
         parts.append(f"Beside them, for comparison: {', '.join(series.label for series in others)}.")
     return " ".join(parts)
+
+
+def _extremes(curve: Curve, along: Axis) -> str:
+    """Return from where to where a curve goes along an axis, its lowest point and its highest, in words."""
+    inside = (curve.x >= (along.low if along.low is not None else -np.inf)) & (
+        curve.x <= (along.high if along.high is not None else np.inf)
+    )
+    x, y = curve.x[inside], curve.y[inside]
+    if not len(x):
+        return "nothing here"
+    ends = (place_text(float(x[end]), curve.x_unit) for end in (0, -1))
+    found = int(np.argmin(y)), int(np.argmax(y))
+    levels = [value_text(float(y[at]), curve.unit) for at in found]
+    if levels[0] == levels[1]:
+        return f"from {' to '.join(ends)}, {levels[0]} throughout"
+    places = (place_text(float(x[at]), curve.x_unit) for at in found)
+    told = " and ".join(f"{level} (at {place})" for level, place in zip(levels, places, strict=True))
+    return f"from {' to '.join(ends)}, between {told}"
 
 
 def _between(y: FloatArray, unit: str, told: Callable[[float, str], str] = value_text) -> str:
     return f"between {told(float(np.min(y)), unit)} and {told(float(np.max(y)), unit)}"
 
 
-def _reference_series(reference: Run | None, check: CheckOutcome, metric: str) -> list[Series]:
-    """Return the reference unit's curves of the same check."""
-    other = None if reference is None else reference.check(check.check)
-    if reference is None or other is None or other.kind != check.kind:
+def _reference_series(reference: Run | None, source: Source, metric: str) -> list[Series]:
+    """Return the reference unit's curves of the same check; one where no eye could tell its channels apart."""
+    other = None if reference is None else reference.check(source.check.check)
+    if reference is None or other is None or other.kind != source.check.kind:
         return []
-    return [
+    curves = [
         Series(
             f"{reference.serial} {item.curve.channel or 'pair'}",
             item.curve.x,
@@ -269,6 +380,8 @@ def _reference_series(reference: Run | None, check: CheckOutcome, metric: str) -
         for item in other.judged.curves
         if item.curve.metric == metric and len(item.curve.x)
     ]
+    own = [Series("", item.curve.x, item.curve.y) for item in source.items]
+    return told_apart(curves, reference.serial, own)
 
 
 #: Curves that are smooth enough for their difference to say something at every place.

@@ -72,6 +72,23 @@ class Mark:
 
 
 @dataclass(frozen=True)
+class Tag:
+    """The short name of a peak, which stands right above it: a harmonic's number, a line's frequency."""
+
+    x: float
+    y: float
+    text: str
+
+
+@dataclass(frozen=True)
+class Guide:
+    """A place along the x axis that is worth a line from top to bottom: half the rate."""
+
+    x: float
+    text: str
+
+
+@dataclass(frozen=True)
 class Figure:
     """One figure. ``name`` is plain enough for a file's name, ``alt`` says in words what is to be seen.
 
@@ -89,6 +106,8 @@ class Figure:
     marks: tuple[Mark, ...] = ()
     hold: Literal["max", "min", "both"] = "max"
     caption: str = ""
+    tags: tuple[Tag, ...] = ()
+    guides: tuple[Guide, ...] = ()
 
 
 Zone = Literal["marginal", "fail"]

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from linecheck.limits.masks import limit_at
 from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Series
 
-MAX_DRAWN, MAX_ROWS = 800, 120
+MAX_DRAWN, MAX_ROWS = 800, 60
 #: All curves of a figure together have about so many points, which keeps its file small; where they are many, their
 #: names and marks take room too.
 _ALL_DRAWN, _ALL_OF_MANY, _MANY = 1500, 1000, 5

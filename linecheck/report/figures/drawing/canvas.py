@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import product
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
-from linecheck.report.figures.data import Figure, LimitLine, Mark, Series
+from linecheck.report.figures.data import Axis, Figure, LimitLine, Mark, Series
 from linecheck.report.figures.drawing.frame import Frame, frame_of
 from linecheck.report.figures.drawing.labels import Box, Labels, fitted, text_width
 from linecheck.report.figures.drawing.palette import (
@@ -37,6 +38,11 @@ _CAPTION_HEIGHT, _SAMPLE = 11.0, 16.0
 _MAX_LABEL_LENGTH = 28
 #: A curve of so few points shows them.
 _MAX_DOTS = 60
+#: A curve of more points than this is drawn thinner.
+_MANY_POINTS = 250
+#: Where the name of a peak may stand: so far above it, and so many halves of its width to the right.
+_TAG_SIZE = 6.5
+_BESIDE_A_PEAK = tuple(product((1.5, 5.0, 9.0, 14.0), (0.0, 0.6, -0.6, 1.2, -1.2)))
 #: A shape for each verdict: what passes is round, what does not has corners.
 _SHAPES = {Verdict.PASS: "o", Verdict.MARGINAL: "D", Verdict.FAIL: "X", Verdict.INVALID: "s"}
 
@@ -52,7 +58,7 @@ def draw_figure(figure: Figure, width_inches: float, *, titled: bool = True) -> 
 
     drawn = drawn_series(figure)
     names = [text_width(_cut(series.label), 8.0) for series in drawn]
-    right = min(max(names, default=0.0) + _SAMPLE + 12.0, 170.0)
+    right = min(1.1 * max(names, default=0.0) + _SAMPLE + 14.0, 170.0)
     width, top = DOTS_AN_INCH * width_inches, _TOP if titled else _UNTITLED_TOP
     bottom = _BOTTOM + (_CAPTION_HEIGHT if figure.caption else 0.0)
     canvas = Canvas(figsize=(width_inches, _HEIGHT / DOTS_AN_INCH), dpi=DOTS_AN_INCH)
@@ -66,10 +72,61 @@ def draw_figure(figure: Figure, width_inches: float, *, titled: bool = True) -> 
     if figure.caption:
         caption = visible(figure.caption)
         _write_on(canvas, _LEFT, 4.0, caption, fitted(caption, 7.0, width - _LEFT - 6.0), color=QUIET_INK)
+    _keep_clear(drawn, axes, labels)
     _draw_masks(figure, axes, labels)
+    _draw_guides(figure, axes, labels)
     _draw_curves(drawn, axes)
+    _draw_names(drawn, canvas, _LEFT + inside, bottom + height)
     _draw_marks(figure, axes, labels)
+    _draw_tags(figure, axes, labels)
     return canvas
+
+
+def _keep_clear(drawn: Sequence[Series], axes: Axes, labels: Labels) -> None:
+    """Keep all words off the curves."""
+    for series in drawn:
+        if not len(series.x):
+            continue
+        places = axes.transData.transform(np.column_stack([series.x, np.clip(series.y, *axes.get_ylim())]))
+        if series.style == "line":
+            labels.avoid(*places.T)
+            continue
+        floor = axes.bbox.y0
+        for x, y in places.tolist():
+            labels.take((x - 2.0, floor if series.style == "stems" else y - 2.0, x + 2.0, y + 2.0))
+
+
+def _draw_guides(figure: Figure, axes: Axes, labels: Labels) -> None:
+    """Draw the lines from top to bottom, with their words at whichever end has room."""
+    for guide in figure.guides:
+        axes.axvline(guide.x, color=QUIET_INK, linewidth=0.7, linestyle=(0, (6, 2, 1, 2)), zorder=1.5)
+        across = float(axes.transData.transform((guide.x, 0.0))[0])
+        labels.take((across - 1.0, axes.bbox.y0, across + 1.0, axes.bbox.y1))
+        ends = axes.bbox.y0 + 2.0, axes.bbox.y1 - 10.0
+        for up, right in product(ends, (False, True)):
+            text = visible(guide.text)
+            box = labels.free(across + (-3.0 if right else 3.0), up, text, 7.0, right=right)
+            if box is not None:
+                labels.take(box)
+                _write(axes, box, text, QUIET_INK, to_right=right)
+                break
+
+
+def _draw_tags(figure: Figure, axes: Axes, labels: Labels) -> None:
+    """Write the names of peaks right above them, the highest first; one that has no room there is left out."""
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    for tag in sorted(figure.tags, key=lambda tag: -tag.y):
+        if not (left <= tag.x <= right and low <= tag.y <= high):
+            continue
+        across, up = axes.transData.transform((tag.x, tag.y)).tolist()
+        text = visible(tag.text)
+        half = 0.5 * text_width(text, _TAG_SIZE)
+        for above, aside in _BESIDE_A_PEAK:
+            box = labels.free(across - half + aside * half, up + above, text, _TAG_SIZE)
+            if box is not None:
+                labels.take(box)
+                _write(axes, box, text, INK, size=_TAG_SIZE)
+                break
 
 
 def _cut(text: str) -> str:
@@ -100,26 +157,21 @@ def _draw_axes(figure: Figure, axes: Axes) -> None:
     across, up = x_ticks(figure, frame), _ticks(frame.y_low, frame.y_high, 7)
     _grid(axes, "x", [((x, frame.y_low), (x, frame.y_high)) for x in across])
     _grid(axes, "y", [((frame.x_low, y), (frame.x_high, y)) for y in up])
-    told = short_number if figure.x.log else axis_number
+    told = short_number if figure.x.log or figure.x.unit == "Hz" else axis_number
     for place in across:
-        _beside(axes, (place, frame.y_low), (0.0, -4.0), told(place), ha="center", va="top")
+        x, y = axes.transData.transform((place, frame.y_low))
+        _beside(axes, (x, y - 4.0), told(place), ha="center", va="top")
     for place in up:
-        _beside(axes, (frame.x_low, place), (-4.0, 0.0), axis_number(place), ha="right", va="center_baseline")
-    words = (
-        (0.5, 0.0, 0.0, -15.0, figure.x, {"ha": "center", "va": "top"}),
-        (0.0, 0.5, -34.0, 0.0, figure.y, {"ha": "right", "va": "center", "rotation": 90}),
-    )
-    for x, y, right, above, axis, look in words:
-        text = visible(with_unit(axis.label, axis.unit))
-        axes.annotate(
-            text,
-            (x, y),
-            (right, above),
-            xycoords="axes fraction",
-            textcoords="offset points",
-            fontsize=8,
-            **look,
-        )
+        x, y = axes.transData.transform((frame.x_low, place))
+        _beside(axes, (x - 4.0, y), axis_number(place), ha="right", va="center_baseline")
+    box = axes.bbox
+    _beside(axes, (0.5 * (box.x0 + box.x1), box.y0 - 15.0), _along(figure.x), 8.0, INK, ha="center", va="top")
+    middle = box.x0 - 34.0, 0.5 * (box.y0 + box.y1)
+    _beside(axes, middle, _along(figure.y), 8.0, INK, ha="right", va="center", rotation=90)
+
+
+def _along(axis: Axis) -> str:
+    return visible(with_unit(axis.label, axis.unit))
 
 
 def x_ticks(figure: Figure, frame: Frame) -> list[float]:
@@ -157,21 +209,15 @@ def _grid(axes: Axes, name: str, lines: Sequence[tuple[tuple[float, float], tupl
 def _beside(
     axes: Axes,
     place: tuple[float, float],
-    points: tuple[float, float],
     text: str,
+    size: float = 7.5,
+    colour: str = QUIET_INK,
     **look: Any,  # noqa: ANN401 - matplotlib's own
 ) -> None:
-    """Write a number so many points beside a place of an axis."""
-    axes.annotate(
-        text,
-        place,
-        points,
-        textcoords="offset points",
-        fontsize=7.5,
-        color=QUIET_INK,
-        annotation_clip=False,
-        **look,
-    )
+    """Write beside an axis, at a place on the paper; an annotation of matplotlib's takes half as long again."""
+    x, y = place
+    paper: Any = axes.figure.dpi_scale_trans
+    axes.text(x / DOTS_AN_INCH, y / DOTS_AN_INCH, text, transform=paper, fontsize=size, color=colour, **look)
 
 
 def _draw_masks(figure: Figure, axes: Axes, labels: Labels) -> None:
@@ -214,7 +260,7 @@ def _zone_word(
     if not np.any(limited):
         return
     places, heights = axes.transData.transform(np.column_stack([x[limited], y[limited]])).T
-    for share in (0.02, 0.98, 0.5, 0.3, 0.7):
+    for share in (0.02, 0.98, 0.5, 0.3, 0.7, 0.15, 0.85):
         right = share > 0.5
         across = float(places[0] + share * (places[-1] - places[0]))
         up = float(np.interp(across, places, heights)) + (2.0 if side == "max" else -9.0)
@@ -225,13 +271,15 @@ def _zone_word(
             return
 
 
-def _write(axes: Axes, box: Box, text: str, colour: str, *, to_right: bool = False) -> None:
+def _write(
+    axes: Axes, box: Box, text: str, colour: str, *, to_right: bool = False, size: float = 7.0
+) -> None:
     """Write in a box on the paper, from its left or to its right."""
     axes.annotate(
         text,
         (box[2] if to_right else box[0], box[1]),
         xycoords="figure points",
-        fontsize=7.0,
+        fontsize=size,
         color=colour,
         ha="right" if to_right else "left",
         va="bottom",
@@ -241,14 +289,10 @@ def _write(axes: Axes, box: Box, text: str, colour: str, *, to_right: bool = Fal
     )
 
 
-def _draw_curves(drawn: tuple[Series, ...], axes: Axes) -> None:
-    """Draw the curves, and beside the axes their names with a piece of each line."""
-    from matplotlib.lines import Line2D
-
-    samples = []
+def _draw_curves(drawn: Sequence[Series], axes: Axes) -> None:
+    """Draw the curves."""
     for index, series in enumerate(drawn):
         colour, dash = _look(drawn, index)
-        samples.append(Line2D([], [], color=colour, linestyle=dash, linewidth=1.4))
         common: dict[str, Any] = {
             "color": colour,
             "gid": f"curve-{index}",
@@ -257,37 +301,76 @@ def _draw_curves(drawn: tuple[Series, ...], axes: Axes) -> None:
         if series.style == "stems":
             axes.vlines(series.x, axes.get_ylim()[0], series.y, linewidth=1.0, linestyles=dash, **common)
             continue
-        dots = series.style == "points" or len(series.x) <= _MAX_DOTS
-        axes.plot(
-            series.x,
-            series.y,
-            linewidth=0 if series.style == "points" else 0.8 if len(series.x) > 400 else 1.2,
-            linestyle=dash if series.style == "line" else "none",
-            marker="o" if dots else None,
-            markersize=2.6,
-            **common,
-        )
-    axes.legend(
-        samples,
-        [_cut(series.label) for series in drawn],
-        loc="upper left",
-        bbox_to_anchor=(1.0, 1.0),
-        borderaxespad=0.0,
-        handlelength=_SAMPLE / 8.0,
-        handletextpad=0.4,
-        labelcolor="linecolor",
-        frameon=False,
-        fontsize=8.0,
+        if series.style == "line":
+            axes.plot(series.x, series.y, linewidth=_width(series), linestyle=dash, **common)
+        if len(series.x) and (series.style == "points" or len(series.x) <= _MAX_DOTS):
+            _draw_dots(axes, series, colour, common["gid"] if series.style == "points" else None)
+
+
+def _draw_dots(axes: Axes, series: Series, colour: str, name: str | None) -> None:
+    """Draw a curve's points as one path of strokes that have hardly a length, whose round ends are the dots.
+
+    A marker for each takes five times as many bytes.
+    """
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    low, high = axes.get_ylim()
+    places = np.repeat(np.column_stack([series.x, series.y]), 2, axis=0)
+    # A bitmap shows no stroke without any length.
+    places[1::2, 1] += 1e-5 * (high - low)
+    dots = PathPatch(
+        Path(places, [Path.MOVETO, Path.LINETO] * len(series.x)),
+        edgecolor=colour,
+        facecolor="none",
+        linewidth=2.0 if series.is_reference else 2.8,
+        capstyle="round",
+        zorder=3.1,
+        gid=name,
     )
+    dots.set_snap(False)
+    axes.add_patch(dots)
 
 
-def _look(drawn: tuple[Series, ...], index: int) -> tuple[str, Any]:
-    """Return a curve's colour and dash."""
+def _draw_names(drawn: Sequence[Series], canvas: Canvas, right: float, top: float) -> None:
+    """Write the curves' names beside the axes, each with a piece of its line.
+
+    A legend of matplotlib's own takes as long as the curves do.
+    """
+    from matplotlib.lines import Line2D
+
+    for index, series in enumerate(drawn):
+        colour, dash = _look(drawn, index)
+        up = top - 5.0 - 11.5 * index
+        sample = Line2D(
+            [(right + 6.0) / DOTS_AN_INCH, (right + 6.0 + _SAMPLE) / DOTS_AN_INCH],
+            2 * [up / DOTS_AN_INCH],
+            color=colour,
+            linestyle=dash,
+            linewidth=_width(series),
+            transform=canvas.dpi_scale_trans,
+        )
+        canvas.add_artist(sample)
+        text = _cut(series.label)
+        _write_on(canvas, right + 9.0 + _SAMPLE, up, text, 8.0, color=colour, va="center_baseline")
+
+
+def _width(series: Series) -> float:
+    """Return how wide a curve's line is; that of a reference is thinner than all others."""
+    if series.is_reference:
+        return 0.6
+    return 0.8 if len(series.x) > _MANY_POINTS else 1.2
+
+
+def _look(drawn: Sequence[Series], index: int) -> tuple[str, Any]:
+    """Return a curve's colour and dash; a stem has the ink's, and a name of its own."""
     series = drawn[index]
+    if series.style == "stems":
+        return INK, "solid"
     if series.is_reference:
         number = sum(entry.is_reference for entry in drawn[:index])
         return REFERENCE[0], (REFERENCE[1], (0, (1, 1)))[number % 2]
-    place = sum(not entry.is_reference for entry in drawn[:index])
+    place = sum(not entry.is_reference and entry.style != "stems" for entry in drawn[:index])
     return LINES[(place if series.look is None else series.look) % len(LINES)]
 
 

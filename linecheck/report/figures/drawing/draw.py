@@ -90,7 +90,7 @@ def svg(drawing: Drawing, *, prefix: str | None = None, titled: bool = True) -> 
         title, alt = "values between their limits", strips_alt(drawing)
     prefix = file_name(title if prefix is None else prefix)[:80]
     stream = io.StringIO()
-    with _style(prefix):
+    with style(prefix):
         canvas: Any = FigureCanvasSVG(_canvas(drawing, WIDTH_INCHES, titled))
         canvas.print_svg(stream, metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
     return _finished(stream.getvalue(), prefix, title, alt)
@@ -101,7 +101,7 @@ def png(drawing: Drawing, width_px: int = 1340, dpi: float = 200.0) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     stream = io.BytesIO()
-    with _style("png"):
+    with style("png"):
         made = _canvas(drawing, _inches(width_px, dpi), titled=True)
         made.set_dpi(dpi)
         canvas: Any = FigureCanvasAgg(made)
@@ -124,7 +124,7 @@ def _inches(width_px: int, dpi: float) -> float:
 
 
 @contextmanager
-def _style(salt: str) -> Iterator[None]:
+def style(salt: str) -> Iterator[None]:
     """Set matplotlib to what figures need, for as long as one is drawn."""
     import matplotlib as mpl
 

@@ -17,6 +17,8 @@ from linecheck.report.figures.table import shown
 
 #: A dip deeper than this below what most of a curve does is cut by the axis and does not flatten the rest.
 _DEEPEST_DB = 25.0
+#: Of so few points each was measured by itself: none is cut.
+_FEW = 200
 #: No converter's response goes deeper than this above its noise.
 _DEEPEST_RESPONSE_DB = 180.0
 #: The least that a y axis in dB spans, where both ways matter and where one does.
@@ -78,7 +80,7 @@ def _y_ends(figure: Figure) -> tuple[float, float]:
 def _core(y: FloatArray, figure: Figure) -> tuple[float, float]:
     """Return the ends of the data, without dips that would flatten what matters."""
     low, high = float(np.min(y)), float(np.max(y))
-    if figure.y.unit != "dB":
+    if figure.y.unit != "dB" or len(y) <= _FEW:
         return low, high
     if figure.hold == "max":
         return max(low, float(np.quantile(y, 0.1)) - _DEEPEST_DB), high

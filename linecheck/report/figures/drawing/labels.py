@@ -1,6 +1,13 @@
-"""Where words have room in a figure: boxes that do not overlap. All lengths are points."""
+"""Where words have room in a figure: boxes that overlap neither each other nor a curve. All lengths are points."""
 
 from __future__ import annotations
+
+from itertools import product
+from math import hypot
+
+import numpy as np
+
+from linecheck.report.figures.data import FloatArray
 
 #: Left, bottom, right, top.
 Box = tuple[float, float, float, float]
@@ -9,6 +16,10 @@ Box = tuple[float, float, float, float]
 _LETTER = 0.57
 _LINE = 1.25
 _STEPS = (8.0, 18.0, 28.0, 38.0, 50.0, 62.0, 76.0, 92.0, 110.0, 130.0)
+#: Words keep this far from a curve.
+_CLEARANCE = 1.0
+#: Where nothing close to a point is free, places so far apart are tried all over the axes.
+_GRID = 8.0
 
 
 def text_width(text: str, size: float) -> float:
@@ -22,15 +33,36 @@ def fitted(text: str, size: float, room: float) -> float:
 
 
 class Labels:
-    """The words that stand in a figure's axes so far."""
+    """The words that stand in a figure's axes so far, and the curves that they keep clear of."""
 
     def __init__(self, left: float, bottom: float, width: float, height: float) -> None:
         self._inside: Box = (left, bottom, left + width, bottom + height)
         self._taken: list[Box] = []
+        #: The lowest and highest that each curve is in each column of a point's width, shape (curves, columns).
+        self._low = np.zeros((0, int(width) + 1))
+        self._high = self._low
 
     def take(self, box: Box) -> None:
         """Keep a box for oneself."""
         self._taken.append(box)
+
+    def avoid(self, x: FloatArray, y: FloatArray) -> None:
+        """Keep words off a curve through these places on the paper, x ascending."""
+        if not len(x):
+            return
+        columns = np.arange(self._low.shape[1] + 1, dtype=float) + self._inside[0]
+        # Its corners and where it crosses the edges of the columns: between them a line is straight.
+        ends = columns[(columns >= x[0]) & (columns <= x[-1])]
+        across = np.concatenate([x, ends, ends])
+        up = np.concatenate([y, *2 * [np.interp(ends, x, y)]])
+        # An edge belongs to the columns on both of its sides.
+        column = np.floor(across - self._inside[0]).astype(int)
+        column[len(column) - len(ends) :] -= 1
+        there = (column >= 0) & (column < self._low.shape[1])
+        low, high = np.full(self._low.shape[1], np.inf), np.full(self._low.shape[1], -np.inf)
+        np.minimum.at(low, column[there], up[there])
+        np.maximum.at(high, column[there], up[there])
+        self._low, self._high = np.vstack([self._low, low]), np.vstack([self._high, high])
 
     def free(self, x: float, y: float, text: str, size: float, *, right: bool = False) -> Box | None:
         """Return the box of a text whose lower left (or right) corner is here; None where it has no room."""
@@ -40,7 +72,7 @@ class Labels:
         return box if self._is_free(box) else None
 
     def near(self, point: tuple[float, float], text: str, size: float) -> Box | None:
-        """Return a free box close to a point, above it if there is room; None where there is none."""
+        """Return a free box close to a point, above it if there is room; None where there is none at all."""
         width, height = text_width(text, size), _LINE * size
         for step in _STEPS:
             for up in (point[1] + step, point[1] - step - height):
@@ -48,7 +80,21 @@ class Labels:
                     box = (self._held(left, width), up, self._held(left, width) + width, up + height)
                     if self._is_free(box):
                         return box
-        return None
+        return self._anywhere(point, width, height)
+
+    def _anywhere(self, point: tuple[float, float], width: float, height: float) -> Box | None:
+        """Return the free box of this size that is nearest to a point."""
+        left, bottom, right, top = self._inside
+        places = product(
+            np.arange(left + 2.0, right - width, _GRID).tolist(),
+            (*np.arange(bottom, top - height, _GRID).tolist(), top - height),
+        )
+        order = sorted(
+            places,
+            key=lambda at: hypot(at[0] + 0.5 * width - point[0], at[1] + 0.5 * height - point[1]),
+        )
+        boxes = ((x, y, x + width, y + height) for x, y in order)
+        return next(filter(self._is_free, boxes), None)
 
     def _held(self, left: float, width: float) -> float:
         """Return a left edge with which a text stays between the axes' ends, if it can."""
@@ -58,7 +104,13 @@ class Labels:
         inside = self._inside
         if box[0] < inside[0] or box[1] < inside[1] or box[2] > inside[2] + 1.0 or box[3] > inside[3] + 1.0:
             return False
-        return not any(
+        if any(
             box[0] < other[2] and other[0] < box[2] and box[1] < other[3] and other[1] < box[3]
             for other in self._taken
+        ):
+            return False
+        columns = slice(
+            max(int(box[0] - inside[0] - _CLEARANCE), 0), int(box[2] - inside[0] + _CLEARANCE) + 1
         )
+        below = self._low[:, columns] < box[3] + _CLEARANCE
+        return not np.any(below & (self._high[:, columns] > box[1] - _CLEARANCE))

@@ -1,0 +1,134 @@
+"""Words in a figure cover neither a curve nor each other, by the pixels of what is drawn."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+from drawn_figures import SPECTRUM_MASK, check_of, spectrum, view_of
+
+from linecheck.checks.base import Curve, Reading
+from linecheck.report.figures.curves import figures_of_check
+from linecheck.report.figures.data import Axis, Figure, Guide, Mark, Series, Tag
+from linecheck.report.figures.drawing.canvas import draw_figure
+from linecheck.report.figures.drawing.draw import WIDTH_INCHES, style
+from linecheck.report.figures.drawing.labels import Labels
+
+DPI = 144.0
+
+
+def _drawn(figure):
+    """Return the boxes of the words inside a figure's axes, in pixels, and where its curves have ink."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.text import Annotation
+
+    with style("test"):
+        made = draw_figure(figure, WIDTH_INCHES)
+        made.set_dpi(DPI)
+        canvas = FigureCanvasAgg(made)
+        canvas.draw()
+        (axes,) = made.axes
+        # What stands beside the axes is no annotation.
+        words = [text for text in axes.texts if isinstance(text, Annotation) and text.get_text()]
+        boxes = {text.get_text(): text.get_window_extent(canvas.get_renderer()).extents for text in words}
+        curves = [artist for artist in axes.get_children() if (artist.get_gid() or "").startswith("curve-")]
+        assert curves
+        for artist in (*axes.get_children(), *made.texts, *made.artists, made.patch):
+            artist.set_visible(artist in curves)
+        canvas.draw()
+        ink = np.asarray(canvas.buffer_rgba())[::-1, :, 3] > 0
+    assert np.any(ink)
+    return boxes, ink
+
+
+def _covered(box, ink):
+    left, bottom, right, top = (round(edge) for edge in box)
+    return int(np.sum(ink[bottom:top, left:right]))
+
+
+def _of(curves, kind, mask=None, metric="", readings=()):
+    check = check_of(curves, mask, kind=kind, name=kind, readings=[(entry, None) for entry in readings])
+    view = view_of(check, masks={metric: mask} if mask else {}, stimulus={"rate_hz": 44100})
+    return figures_of_check(view, check)
+
+
+def _spectrum_figure(line_db, floor_db=0.0):
+    curves = [spectrum(name, seed, line_db=line_db) for seed, name in enumerate(("left", "right"))]
+    for curve in curves:
+        curve.y[:] += floor_db
+        for frequency, level in ((50.0, -125.0), (997.0 * 3, -120.0), (997.0 * 5, -118.0), (7000.0, -119.0)):
+            curve.y[int(np.argmin(np.abs(curve.x - frequency)))] = level
+    frequency = Reading("frequency", "left", 997.0, "Hz", 1e-3)
+    return _of(curves, "tone", SPECTRUM_MASK, "spectrum", [frequency])[0]
+
+
+def _transition_figure():
+    x = np.arange(25.0, 87000.0, 50.0)
+    fall = np.clip(-(np.maximum(x - 20000.0, 0.0) ** 2) / 2e5, -110.0, 0.0)
+    curve = Curve("response", "left", x, "Hz", fall + 0.5 * np.sin(x), "dB")
+    return next(figure for figure in _of([curve], "reconstruction") if figure.name == "response-transition")
+
+
+def _crowded_figure():
+    """Return a curve that swings through most of the axes, with marks of many words, tags and a guide."""
+    x = np.linspace(0.0, 100.0, 300)
+    series = Series("left", x, -60.0 + 35.0 * np.sin(x))
+    marks = tuple(
+        Mark(float(at), -60.0, f"worst at {at} kHz: left −60.00 dB, fails, 9.00 dB outside")
+        for at in (9, 50, 95)
+    )
+    tags = tuple(Tag(float(at), -25.0, f"{at} Hz") for at in range(5, 95, 9))
+    axes = Axis("x", "Hz"), Axis("y", "dB", low=-120.0, high=0.0)
+    return Figure(
+        "f", "f", "f", *axes, (series,), (), marks, tags=tags, guides=(Guide(40.0, "half the rate"),)
+    )
+
+
+FIGURES = {
+    "passes": lambda: _spectrum_figure(-118.0),
+    "fails": lambda: _spectrum_figure(-80.0),
+    "noise at the mask": lambda: _spectrum_figure(-80.0, 35.0),
+    "transition": _transition_figure,
+    "crowded": _crowded_figure,
+}
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_words_cover_no_curve_and_no_other_words(name):
+    figure = FIGURES[name]()
+    boxes, ink = _drawn(figure)
+    told = [mark.text for mark in figure.marks if mark.text]
+    assert set(told) <= set(boxes)
+    assert {text: _covered(box, ink) for text, box in boxes.items() if _covered(box, ink)} == {}
+    for (one, first), (other, second) in combinations(boxes.items(), 2):
+        apart = (
+            first[0] >= second[2] or second[0] >= first[2] or first[1] >= second[3] or second[1] >= first[3]
+        )
+        assert apart, (one, other)
+
+
+def test_ink_under_words_is_found():
+    """The proof that the pixels tell: where the peak of a curve is, there is ink."""
+    _, ink = _drawn(_spectrum_figure(-118.0))
+    rows, columns = np.nonzero(ink)
+    assert _covered((columns[0] - 3, rows[0] - 3, columns[0] + 3, rows[0] + 3), ink) > 0
+
+
+def test_words_keep_off_a_curve_that_rises_within_a_column():
+    labels = Labels(0.0, 0.0, 100.0, 100.0)
+    labels.avoid(np.array([0.0, 50.0, 50.2, 100.0]), np.array([10.0, 10.0, 90.0, 90.0]))
+    assert labels.free(45.0, 40.0, "word", 7.0) is None
+    assert labels.free(52.0, 40.0, "word", 7.0) is not None
+    assert labels.free(10.0, 40.0, "word", 7.0) is not None
+    assert labels.free(10.0, 5.0, "word", 7.0) is None
+
+
+def test_where_nothing_near_is_free_the_nearest_free_place_is_taken():
+    labels = Labels(0.0, 0.0, 300.0, 180.0)
+    labels.take((0.0, 15.0, 300.0, 180.0))
+    box = labels.near((150.0, 170.0), "word", 7.0)
+    assert box is not None
+    assert box[3] <= 15.0
+    labels.take((0.0, 0.0, 300.0, 15.0))
+    assert labels.near((150.0, 170.0), "word", 7.0) is None
