@@ -18,6 +18,7 @@ import numpy as np
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec
 from linecheck.checks.parts.declared import difference_unit
+from linecheck.dsp.responses.lobes import beside_main_lobe_db
 from linecheck.history.comparison.model import ComparedCurve, Comparison, Side
 from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Limit, Mask
@@ -123,21 +124,8 @@ def _energies_caption(curves: Iterable[tuple[str, Curve]]) -> str:
 
 
 def lobe_energies(curve: Curve) -> tuple[float | None, float | None]:
-    """Return the energies before and after the main lobe (between changes of sign), dB re all of the energy."""
-    energy = curve.y**2
-    whole = float(np.sum(energy))
-    if not len(energy) or not np.isfinite(whole) or whole <= 0.0:
-        return None, None
-    peak = int(np.argmax(np.abs(curve.y)))
-    other = np.sign(curve.y) != np.sign(curve.y[peak])
-    before, after = np.flatnonzero(other[:peak]), np.flatnonzero(other[peak:])
-    first = int(before[-1]) + 1 if len(before) else 0
-    last = peak + int(after[0]) if len(after) else len(energy)
-    return _decibels(float(np.sum(energy[:first])) / whole), _decibels(float(np.sum(energy[last:])) / whole)
-
-
-def _decibels(ratio: float) -> float:
-    return 10.0 * float(np.log10(max(ratio, 1e-30)))
+    """Return the energies before and after an impulse response's main lobe, dB re all of the energy."""
+    return beside_main_lobe_db(curve.y)
 
 
 _VERBS = {Verdict.PASS: "passes", Verdict.MARGINAL: "marginal", Verdict.FAIL: "fails"}
