@@ -74,6 +74,14 @@ def spec_of(item: Compared) -> MetricSpec | CurveSpec:
     return next(spec for spec in kinds()[item.kind].specs if spec.name == item.metric)
 
 
+def accuracy_of(item: Compared) -> float:
+    """Return the smallest difference that means anything; nothing where a kind or metric is no more."""
+    try:
+        return accuracy(spec_of(item))
+    except (KeyError, StopIteration):
+        return 0.0
+
+
 def find(
     sides: Sequence[Side],
     values: Sequence[ComparedValue],
@@ -117,7 +125,7 @@ def find(
                     uncertainty=difference.uncertainty,
                     unit=difference_unit(item.unit),
                     worse=is_worse(item, at),
-                    severity=_severity(item, difference),
+                    severity=severity(item, difference),
                     x=difference.x if isinstance(difference, CurveDifference) else None,
                 )
             )
@@ -222,7 +230,7 @@ def _inside(item: ComparedValue, side: int) -> bool | None:
     return above and (not isinstance(high, int | float) or reading.value <= high)
 
 
-def _severity(item: Compared, difference: Difference) -> float:
+def severity(item: Compared, difference: Difference) -> float:
     """Return how grave a difference is: decibels as they are, all else by its part of the value in decibels."""
     size = abs(difference.difference or 0.0)
     if item.unit in ("dB", "dBFS"):
@@ -233,7 +241,7 @@ def _severity(item: Compared, difference: Difference) -> float:
     ratio = _decibels(item, difference)
     if ratio is not None:
         return ratio
-    scale = abs(base.value) if base is not None and base.value else accuracy(spec_of(item))
+    scale = abs(base.value) if base is not None and base.value else accuracy_of(item) or 1.0
     return 20.0 * math.log10(1.0 + min(size / scale, 1e6))
 
 
