@@ -21,7 +21,7 @@ from linecheck.report.figures.curves import figures_of_comparison
 from linecheck.report.figures.data import COVERAGE, Figure
 from linecheck.report.figures.words import file_name
 from linecheck.report.parts import Part, badge, figure_part, free_name, hash_text
-from linecheck.report.run_facts import Fact, FactGroup, moment, named_facts, setup_text
+from linecheck.report.run_facts import Fact, moment, named_facts, setup_text
 
 _NOTHING = "–"
 _PAIR = 2
@@ -369,7 +369,7 @@ def _signatures(signoffs: Sequence[Signoff]) -> Iterator[tuple[str, str, str, st
     yield "made by", "", "", "", ""
 
 
-def _filed(comparison: Comparison, number: str) -> FactGroup:
+def _filed(comparison: Comparison, number: str) -> tuple[Fact, ...]:
     """Return what a filed document says of itself: its number, of what it is made, when, and with what."""
     sides = (
         Fact(
@@ -380,11 +380,10 @@ def _filed(comparison: Comparison, number: str) -> FactGroup:
         )
         for side in comparison.sides
     )
-    facts = (
+    return (
         Fact("document", number),
         Fact("compared", moment(comparison.created)),
         Fact("made with", comparison.software),
         Fact(f"made from {FILE_NAME}, digest", comparison.digest or "none", is_code=True),
         *sides,
     )
-    return FactGroup("record", "This document", facts)
