@@ -105,7 +105,7 @@ _READ_AT = tuple(
             accuracy=0.002,
             more=f"gains {{size}} at {khz} kHz",
             less=f"loses {{size}} at {khz} kHz",
-            worse="less",
+            worse="away",
         ),
         of_path=True,
     )

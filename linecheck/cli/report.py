@@ -20,6 +20,7 @@ from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import visible
 from linecheck.files.write import check_can_write, write_atomically
 from linecheck.history.comparison.file import load_comparison
+from linecheck.report.comparison_page import Signed
 from linecheck.report.pdf import browser, write_pdf
 from linecheck.report.render import comparison_page, run_page
 
@@ -43,8 +44,9 @@ def command(
 ) -> ExitStatus:
     """Write a run in the log, a capture set or a comparison as one HTML page.
 
-    The page needs no network and runs no script. Figures and values of each check are folded, and not printed; --all
-    unfolds and prints them. A comparison shows its sign-offs in the log.
+    The page needs no network and runs no script. Figures and values of each check, and what does not differ in a
+    comparison, are folded and not printed; --all unfolds and prints them. A comparison shows its sign-offs in the log,
+    and says in which log they were looked up.
 
     Exit status: 0 the page was written, 2 a wrong command or file, 3 it could not be written.
     """
@@ -55,7 +57,7 @@ def command(
     named = [path for path in read if path is not None]
     _check_targets([page] if printed is None else [page, printed], named)
     program = "" if printed is None else browser()
-    text = _of_comparison(source, place) if compared else _of_run(source, beside, place, unfolded)
+    text = _of_comparison(source, place, unfolded) if compared else _of_run(source, beside, place, unfolded)
     write_atomically(page, text.encode("utf-8"))
     click.echo(visible(str(page)))
     if printed is not None:
@@ -89,11 +91,11 @@ def _of_run(source: str, beside: Beside, place: LogPlace, unfolded: bool) -> str
     return run_page(view, population=population, reference=other, unfolded=unfolded)
 
 
-def _of_comparison(source: str, place: LogPlace) -> str:
-
+def _of_comparison(source: str, place: LogPlace, unfolded: bool) -> str:
     comparison = load_comparison(source)
     # A sign-off goes into the same log if none is named; where there is none yet, nothing was signed.
     if place == LogPlace() and not Path(place.path).exists():
-        return comparison_page(comparison, signoffs=())
+        return comparison_page(comparison, signed=Signed(place=place.path), unfolded=unfolded)
     with place.reader() as log:
-        return comparison_page(comparison, signoffs=tuple(log.signoffs(digest=comparison.digest)))
+        found = tuple(log.signoffs(digest=comparison.digest))
+    return comparison_page(comparison, signed=Signed(found, place.path), unfolded=unfolded)

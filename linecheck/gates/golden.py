@@ -39,7 +39,7 @@ from linecheck.limits.model import Check, LimitFile
 from linecheck.limits.regression import Answer, alarm_sigmas, compare_values, margin_needed
 from linecheck.limits.regression import Change as ValueChange
 from linecheck.limits.verdict import Verdict
-from linecheck.results.wording import findings, number, subject
+from linecheck.results.wording import findings, number, signed, subject
 from linecheck.run.model import CheckOutcome, Run
 
 #: A default margin grows with the uncertainty of what is compared up to so many times itself.
@@ -276,7 +276,7 @@ def _text(
     apart = difference_unit(unit)
     (now, old), allowed = texts, number(margin, apart, 3)
     if what == "moved":
-        moved = "–" if by is None else _signed(by, apart, 3)
+        moved = "–" if by is None else signed(by, apart, 3)
         return f"{name} has moved by {moved} to {now}, from {old}; {allowed} is allowed"
     if what == "unmoved":
         return f"{name} is {now}, {old} in its history"
@@ -284,10 +284,6 @@ def _text(
         f"{name} is {now}, {old} in its history: too uncertain to tell a change of {allowed} "
         f"(standard uncertainty {number(uncertainty, apart, 2)})"
     )
-
-
-def _signed(change: float, unit: str, digits: int) -> str:
-    return f"{'+' if change > 0.0 else ''}{number(change, unit, digits)}"
 
 
 def _number(entry: ReadingEntry) -> str:
@@ -343,11 +339,9 @@ class Drift:
         name = subject(self.check, self.metric, self.channel)
         apart = difference_unit(self.unit)
         text = f"{name} was {number(self.first, self.unit)} in its first run and is {number(self.last, self.unit)} now"
-        text += (
-            f" ({_signed(self.since_first, apart, 3)}; {number(self.margin, apart, 3)} is allowed per run)"
-        )
+        text += f" ({signed(self.since_first, apart, 3)}; {number(self.margin, apart, 3)} is allowed per run)"
         if self.a_run is not None:
-            text += f", by {_signed(self.a_run, apart, 2)} a run over {self.runs} runs"
+            text += f", by {signed(self.a_run, apart, 2)} a run over {self.runs} runs"
         return text
 
 

@@ -31,7 +31,7 @@ from linecheck.limits.model import Check
 from linecheck.limits.verdict import JudgedReading, Verdict
 from linecheck.log import LogReader
 from linecheck.log.population import EarlierReading, EarlierUnits, LeftOut, WantedReading
-from linecheck.results.wording import number, subject
+from linecheck.results.wording import number, significant, subject
 from linecheck.run.causes import Causes, ExplainedMargin, causes_of
 from linecheck.run.model import CheckOutcome, Run
 
@@ -284,7 +284,8 @@ def _apart(
     return (
         f"{name} {judged or 'has no mask'}, but stands apart from {units} units: "
         f"{number(reading.value, reading.unit)}, where {number(centre, reading.unit)} is usual "
-        f"({abs(sigmas):.3g} robust sigmas of {number(spread, reading.unit, 2)} {'above' if sigmas > 0.0 else 'below'})"
+        f"({significant(abs(sigmas), 3)} robust sigmas of {number(spread, reading.unit, 2)} "
+        f"{'above' if sigmas > 0.0 else 'below'})"
     )
 
 

@@ -1,96 +1,303 @@
-"""The page of a comparison, from the comparison itself."""
+"""The page of a comparison: what is to be decided, what speaks for and against it, and what differs.
+
+What belongs together (:mod:`linecheck.history.comparison.topics`) is told once; what does not differ is counted. It is
+made of the comparison and its sign-offs alone, and so is the same, byte by byte, whenever it is made of them again.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
-from itertools import filterfalse, groupby
-from operator import itemgetter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import filterfalse
 
-from linecheck.checks.base import Reading
-from linecheck.checks.parts.declared import difference_unit
-from linecheck.history.comparison.alike import accuracy
-from linecheck.history.comparison.findings import spec_of, without_superseded
-from linecheck.history.comparison.model import (
-    Compared,
-    ComparedCurve,
-    ComparedValue,
-    Comparison,
-    Difference,
-    Side,
-)
+from linecheck.history.comparison.file import AGAINST, FILE_NAME
+from linecheck.history.comparison.findings import without_superseded
+from linecheck.history.comparison.model import Compared, ComparedCurve, Comparison, Side
+from linecheck.history.comparison.topics import Group, grouped, words_of
+from linecheck.limits.verdict import WORST_FIRST, Verdict
 from linecheck.log.signoff import Signoff
+from linecheck.report.compared_values import WAYS, compared_rows, differs, side_by_side
 from linecheck.report.figures.curves import figures_of_comparison
-from linecheck.report.figures.data import COVERAGE
-from linecheck.report.figures.words import (
-    file_name,
-    measured_texts,
-    place_text,
-    plain_name,
-    plain_number,
-    signed_texts,
-    value_text,
-)
-from linecheck.report.parts import Part, about, anchors, figure_part, free_name, hash_text
-from linecheck.report.run_facts import Fact, FactGroup, moment, named_facts, setup_text
-from linecheck.results.wording import response_at
+from linecheck.report.figures.data import COVERAGE, Figure
+from linecheck.report.figures.words import file_name
+from linecheck.report.parts import Part, badge, figure_part, free_name, hash_text
+from linecheck.report.run_facts import Fact, moment, named_facts, setup_text
 
-#: Which way a difference goes: for the worse, or neither.
-WAYS = {True: "worse", False: "better", None: "other"}
 _NOTHING = "–"
 _PAIR = 2
-#: Curves that are looked at whether or not they differ: what a filter does.
-_ALWAYS_DRAWN = ("response", "impulse", "thd_n_wideband", "thd_n_wide")
-
-#: A metric of all sides: its check, its name in limit files, for which channels, a value for each side, and for each
-#: but the first its difference, and whether that is real.
-Row = tuple[str, str, str, tuple[str, ...], tuple[tuple[str, str], ...]]
+#: So many figures stand before the table; so many groups of differences speak for or against a side in its sentences.
+MAX_TELLING, _MAX_TOLD = 3, 3
+#: The page says its own digest where this stands: that of all its bytes with this in it.
+NO_DIGEST = "0" * 64
 
 
-def comparison_page_of(comparison: Comparison, signoffs: Sequence[Signoff] = ()) -> Part:
-    """Return the page of a comparison, with its sign-offs where a log has told them."""
+@dataclass(frozen=True)
+class Signed:
+    """The sign-offs of a comparison, and the log in which they were looked up.
+
+    ``found`` is None where they were not: ``place`` is then the log that is not there, or empty.
+    """
+
+    found: tuple[Signoff, ...] | None = None
+    place: str = ""
+
+    @property
+    def told(self) -> str:
+        """What there is, in a sentence that says where it was looked up."""
+        if self.found is None:
+            return (
+                f"not looked up: there is no log {self.place}" if self.place else "not looked up in any log"
+            )
+        return f"{len(self.found)} in {self.place}" if self.found else f"none in {self.place}"
+
+
+#: A page whose sign-offs nobody has looked for.
+NOT_LOOKED_UP = Signed()
+
+
+def comparison_page_of(
+    comparison: Comparison, signed: Signed = NOT_LOOKED_UP, *, unfolded: bool = False
+) -> Part:
+    """Return the page of a comparison.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    signed : Signed
+        Its sign-offs.
+    unfolded : bool
+        Show, and print, what is folded too.
+    """
     comparison = replace(
         comparison,
         values=tuple(without_superseded(comparison.values)),
         curves=tuple(without_superseded(comparison.curves)),
     )
-    sides = comparison.sides
+    sides, groups = comparison.sides, grouped(comparison)
     serials = ", ".join(dict.fromkeys(side.serial for side in sides))
-    others = " and ".join(side.label for side in sides[1:])
-    checks = [value.check for value in comparison.values] + [curve.check for curve in comparison.curves]
-    names = tuple(dict.fromkeys(checks))
-    responses = compared_rows(filter(is_response_at, comparison.values))
+    number = _number(comparison)
+    figures = _figures(comparison, groups)
+    telling, real, alike = _values(comparison, groups)
     return {
         "title": f"Comparison: {serials}",
-        "running_head": f"Comparison  {serials}",
+        "running_head": f"Comparison {number}  {serials}",
         "software": comparison.software,
-        "headline": _headline(comparison),
-        "criterion": (
-            f"{others} held against {sides[0].label}, in {comparison.comparisons} places. A difference is real where "
-            f"it is more than {comparison.sigmas:.2g} standard uncertainties, which noise alone does not reach in so "
-            "many places, and more than the accuracy of its check. "
-            f"Uncertainties are expanded (k = {COVERAGE:g}, about 95 %)."
-        ),
-        "labels": [side.label for side in sides],
-        "sounds": comparison.sounds,
-        "findings": [(entry.side, entry.text, WAYS[entry.worse]) for entry in comparison.findings],
-        "sides": [_side_part(side) for side in sides],
-        "responses": [(check, tuple(rows)) for check, rows in groupby(responses, itemgetter(0))],
-        "checks": list(_checks(comparison, names)),
+        "number": number,
+        "headline": _headline(sides),
+        "asked": _asked(sides),
+        "decided": [_decision(signoff) for signoff in signed.found or ()],
+        "sounds": comparison.sounds if len(sides) == _PAIR else (),
+        "cases": [_case(comparison, at, groups) for at in range(1, len(sides))],
+        "groups": list(_group_parts(groups, comparison)),
         "notes": comparison.notes,
-        "signoffs": [_sign_part(signoff) for signoff in signoffs],
-        "groups": _groups(comparison),
+        "figures": figures[:MAX_TELLING],
+        "more_figures": figures[MAX_TELLING:],
+        "more": _more(len(figures) - MAX_TELLING, len(real)),
+        "labels": [_told(side) for side in sides],
+        "masks": [_masks(side) for side in sides],
+        "runs": [side.state for side in sides],
+        "rows": telling,
+        "folded_rows": real,
+        "alike": alike,
+        "counts": _counts(comparison),
+        "criterion": _criterion(comparison),
+        "signs": [_sign_part(signoff) for signoff in signed.found or ()],
+        "signed": signed.told,
+        "signatures": list(_signatures(signed.found or ())),
+        "sides": [_side_part(side) for side in sides],
+        "filed": _filed(comparison, number),
+        "unfolded": unfolded,
     }
 
 
-def _headline(comparison: Comparison) -> str:
-    """Return in a sentence how much differs."""
-    count = len(comparison.findings)
-    if not count:
-        return "No real difference was found"
-    worse = sum(finding.worse is True for finding in comparison.findings)
-    words = f"{count} real {'difference' if count == 1 else 'differences'}"
-    return f"{words}, {worse} for the worse" if worse else words
+def _number(comparison: Comparison) -> str:
+    """Return the document's number, the same for the same comparison; an earlier file of it has it in its name."""
+    return f"C-{comparison.digest[:12]}" if comparison.digest else "C-unsaved"
+
+
+def _told(side: Side) -> str:
+    return f"{side.label} {side.name}".strip()
+
+
+def _headline(sides: Sequence[Side]) -> str:
+    first, *others = sides
+    if len(others) == 1:
+        return (
+            f"Accept or reject {others[0].name or others[0].label} in place of {first.name or first.label}?"
+        )
+    labels = [side.label for side in others]
+    return f"Which of {', '.join(labels[:-1])} and {labels[-1]} may take the place of {_told(first)}?"
+
+
+def _asked(sides: Sequence[Side]) -> str:
+    """Return who is to decide what."""
+    first, *others = sides
+    units = ", ".join(dict.fromkeys(side.serial for side in sides))
+    which = (
+        f"side {_told(others[0])}"
+        if len(others) == 1
+        else f"each of the sides {', '.join(map(_told, others))}"
+    )
+    return (
+        f"Whoever may release {first.model} decides, and signs below, whether {which} is accepted in place of side "
+        f"{_told(first)}; somebody else countersigns. Measured on {units}."
+    )
+
+
+def _decision(signoff: Signoff) -> str:
+    signed = signoff.signature
+    second = [
+        f"countersigned ({item.signature.decision}) by {item.signature.by}, {item.signature.role}"
+        for item in signoff.countersignatures
+    ]
+    return "; ".join(
+        (f"{signed.decision.capitalize()}ed by {signed.by}, {signed.role}: {signed.reason}", *second)
+    )
+
+
+def _masks(side: Side) -> str:
+    """Return what the masks say of a side's own checks: the name of a verdict, or that there are none."""
+    found = {check.verdict for check in side.checks.values() if check.verdict is not None}
+    worst = next((verdict for verdict in WORST_FIRST if verdict in found), None)
+    if worst is Verdict.PASS and side.held:
+        return side.state
+    return badge(worst)
+
+
+def _case(comparison: Comparison, at: int, groups: Sequence[Group]) -> Part:
+    """Return what speaks for and against a side, and what is not known, a sentence each."""
+    side = comparison.sides[at]
+    own = [group for group in groups if group.side == side.label]
+    masks = _masks(side)
+    against = [f"its masks: {masks.upper()}"] if masks in (Verdict.FAIL, Verdict.MARGINAL) else []
+    if side.state in AGAINST and side.state != masks:
+        against.append(f"its whole run: {side.state.upper()}")
+    good = ["all its masks pass"] if masks == Verdict.PASS and not against else []
+    sentences = [
+        ("For", [*good, *_briefly(own, worse=False)], "no difference is for the better"),
+        ("Against", [*against, *_briefly(own, worse=True)], "no difference is for the worse"),
+        ("Not known", list(_unknown(comparison, at, masks)), ""),
+    ]
+    return {
+        "side": side.label,
+        "name": side.name,
+        "sound": comparison.sound_of(side.label)[0] if len(comparison.sides) > _PAIR else "",
+        "sentences": [
+            (word, f"{'; '.join(told) or none}.") for word, told, none in sentences if told or none
+        ],
+    }
+
+
+def _briefly(groups: Sequence[Group], *, worse: bool) -> list[str]:
+    told = [group.brief for group in groups if group.worse is worse]
+    more = len(told) - _MAX_TOLD
+    return [*told[:_MAX_TOLD], *([f"and {more} more"] if more > 0 else [])]
+
+
+def _unknown(comparison: Comparison, at: int, masks: str) -> Iterator[str]:
+    if masks in ("none", Verdict.INVALID):
+        yield "no mask judges it" if masks == "none" else "not all that its masks judge could be measured"
+    every: list[Compared] = [*comparison.values, *comparison.curves]
+    without = sum(item.differences[at - 1].difference is None for item in every)
+    if without:
+        yield f"{_counted(without, 'value')} that cannot be held against side {comparison.sides[0].label}'s"
+    label = comparison.sides[at].label
+    refused = sum(f" is not compared: {label} " in note for note in comparison.notes)
+    if refused:
+        yield f"{_counted(refused, 'check')} not measured alike"
+
+
+def _group_parts(groups: Sequence[Group], comparison: Comparison) -> Iterator[Part]:
+    """Yield each group of differences once, with all sides that have it.
+
+    ``more`` says how many values follow, ``findings`` are all that have words.
+    """
+    told: dict[tuple[bool | None, str, int], list[Group]] = {}
+    for group in groups:
+        told.setdefault((group.worse, group.text, group.more), []).append(group)
+    for (worse, text, more), same in told.items():
+        follows = f"and {_counted(more, 'more value')} that {'follows' if more == 1 else 'follow'} from it"
+        yield {
+            "sides": " and ".join(group.side for group in same),
+            "way": WAYS[worse],
+            "word": "differs" if worse is None else WAYS[worse],
+            "text": text,
+            "more": follows if more else "",
+            "findings": [words_of(finding, comparison) for finding in same[0].findings] if more else [],
+        }
+
+
+def _figures(comparison: Comparison, groups: Sequence[Group]) -> list[Part]:
+    """Return a figure, or several, of each curve that differs: those that tell most of the gravest group first."""
+    ranks = {key: at for at, group in reversed(list(enumerate(groups))) for key in group.members}
+    curves = sorted(filter(differs, comparison.curves), key=lambda curve: ranks.get(_key(curve), len(groups)))
+    first: list[Part] = []
+    others: list[Part] = []
+    taken: set[str] = set()
+    for key in dict.fromkeys(map(_key, curves)):
+        own = tuple(curve for curve in comparison.curves if _key(curve) == key)
+        channels = [file_name(curve.channel) for curve in own if curve.channel]
+        drawn = figures_of_comparison(replace(comparison, curves=own))
+        for at, figure in enumerate(sorted(drawn, key=lambda figure: _telling(figure, channels))):
+            part = figure_part(figure, free_name(f"figure-{file_name(figure.name)[:60]}", taken))
+            (others if at else first).append(part)
+    return first + others
+
+
+def _telling(figure: Figure, channels: Sequence[str]) -> tuple[int, int]:
+    """Return how little a figure of a curve tells: by its channel, then full depth, pass band and difference."""
+    whose = [at for at, channel in enumerate(channels) if figure.name.endswith(f"-{channel}")]
+    parts = ("full-depth", "pass-band", "difference")
+    return max(whose, default=0), next((at for at, part in enumerate(parts) if part in figure.name), 0)
+
+
+def _key(item: Compared) -> tuple[str, str]:
+    return item.check, item.metric
+
+
+def _values(comparison: Comparison, groups: Sequence[Group]) -> tuple[list[Part], list[Part], list[Part]]:
+    """Return what differs, in the groups' order; curves without a unit, which a figure tells; and what does not."""
+    order = {key: at for at, group in reversed(list(enumerate(groups))) for key in group.members}
+    every: list[Compared] = [*comparison.values, *comparison.curves]
+    real = sorted(filter(differs, every), key=lambda item: order.get(_key(item), len(order)))
+    rows = (filterfalse(_is_pulse, real), filter(_is_pulse, real), filterfalse(differs, every))
+    telling, folded, alike = (list(side_by_side(compared_rows(items))) for items in rows)
+    return telling, folded, alike
+
+
+def _is_pulse(item: Compared) -> bool:
+    return isinstance(item, ComparedCurve) and not item.unit
+
+
+def _counts(comparison: Comparison) -> str:
+    """Return how much does not differ, and how much could not be compared."""
+    every: list[Compared] = [*comparison.values, *comparison.curves]
+    rest = list(filterfalse(differs, every))
+    lacking = sum(all(entry.difference is None for entry in item.differences) for item in rest)
+    alike = len(rest) - lacking
+    told = [f"{_counted(alike, 'value')} {'does' if alike == 1 else 'do'} not differ"]
+    told += [f"{_counted(lacking, 'value')} could not be compared"] if lacking else []
+    return f"{', '.join(told)}."
+
+
+def _counted(count: int, word: str) -> str:
+    return f"{count} {word}{'' if count == 1 else 's'}"
+
+
+def _more(figures: int, curves: int) -> str:
+    """Return what is folded of what differs; nothing where that is nothing."""
+    counts = ((figures, "more figure"), (curves, "more curve"))
+    return ", ".join(_counted(count, word) for count, word in counts if count > 0)
+
+
+def _criterion(comparison: Comparison) -> str:
+    first, *others = comparison.sides
+    return (
+        f"{' and '.join(side.label for side in others)} held against {first.label} in {comparison.comparisons} places. "
+        f"A difference is real where it is more than {comparison.sigmas:.2g} standard uncertainties, which noise alone "
+        "does not reach in so many places, and more than the accuracy of its check. "
+        f"Uncertainties are expanded (k = {COVERAGE:g}, about 95 %)."
+    )
 
 
 def _side_part(side: Side) -> Part:
@@ -134,124 +341,6 @@ def _side_part(side: Side) -> Part:
     }
 
 
-def _checks(comparison: Comparison, names: Sequence[str]) -> Iterable[Part]:
-    """Yield what was compared of each check, those that differ most first: what differs, then the rest."""
-    ids, figures = anchors(names, "check"), _figures_by_check(comparison)
-    found = list(dict.fromkeys(finding.check for finding in comparison.findings))
-    for name in sorted(names, key=lambda name: found.index(name) if name in found else len(found)):
-        items: list[Compared] = [
-            *(value for value in comparison.values if value.check == name),
-            *(curve for curve in comparison.curves if curve.check == name),
-        ]
-        drawn = figures.get(name, [])
-        other = [item for item in items if not is_response_at(item)]
-        yield {
-            "anchor": ids[name],
-            "name": name,
-            "kind": plain_name(items[0].kind),
-            "about": about(items[0].kind),
-            "note": _note(items),
-            "rows": compared_rows(filter(_differs, other)),
-            "figures": [part for is_shown, part in drawn if is_shown],
-            "same_rows": compared_rows(filterfalse(_differs, other)),
-            "same_figures": [part for is_shown, part in drawn if not is_shown],
-        }
-
-
-def _note(items: Sequence[Compared]) -> str:
-    differs = any(map(_differs, items))
-    told = "Its response stands above." if any(map(is_response_at, items)) else ""
-    return told if differs else f"No real difference. {told}".rstrip()
-
-
-def is_response_at(item: Compared) -> bool:
-    """Return whether a metric is the response at a frequency that its name says."""
-    return bool(response_at(item.metric))
-
-
-def _differs(item: Compared) -> bool:
-    return any(difference.significant for difference in item.differences)
-
-
-def _figures_by_check(comparison: Comparison) -> dict[str, list[tuple[bool, Part]]]:
-    """Return the figures of each check, one after the other of its curves, and whether they are seen at once."""
-    found: dict[str, list[tuple[bool, Part]]] = {}
-    taken: set[str] = set()
-    for curve in comparison.curves:
-        is_shown = _differs(curve) or curve.metric in _ALWAYS_DRAWN
-        for figure in figures_of_comparison(replace(comparison, curves=(curve,))):
-            anchor = free_name(f"figure-{file_name(figure.name)[:60]}", taken)
-            found.setdefault(curve.check, []).append((is_shown, figure_part(figure, anchor)))
-    return found
-
-
-def compared_rows(items: Iterable[Compared]) -> tuple[Row, ...]:
-    """Return a row for each metric; channels that have the same texts share one."""
-    found: dict[tuple[str, str, tuple[str, ...], tuple[tuple[str, str], ...]], list[str]] = {}
-    for item in items:
-        values, differences = _value_texts(item) if isinstance(item, ComparedValue) else _curve_texts(item)
-        found.setdefault((item.check, item.metric, values, differences), []).append(item.channel or "")
-    return tuple(
-        (check, metric, " and ".join(filter(None, channels)), values, differences)
-        for (check, metric, values, differences), channels in found.items()
-    )
-
-
-def _value_texts(value: ComparedValue) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
-    least = _accuracy(value)
-    return (
-        tuple(_reading(reading, least) for reading in value.readings),
-        tuple(_difference(difference, value.unit, least) for difference in value.differences),
-    )
-
-
-def _accuracy(item: Compared) -> float:
-    """Return the smallest difference that means anything; nothing where it is not known."""
-    try:
-        return accuracy(spec_of(item))
-    except (KeyError, StopIteration):
-        return 0.0
-
-
-def _reading(reading: Reading | None, least: float) -> str:
-    if reading is None:
-        return _NOTHING
-    if reading.value is None:
-        return "not measured"
-    expanded = max(COVERAGE * (reading.uncertainty or 0.0), least)
-    text, _ = measured_texts(reading.value, expanded, reading.unit)
-    return text + " or better" * reading.is_bound
-
-
-def _difference(item: Difference, unit: str, least: float) -> tuple[str, str]:
-    """Return a difference ± its expanded uncertainty (no less than the accuracy of its check), and what it means."""
-    if item.difference is None:
-        return _NOTHING, item.why
-    spread = None if item.uncertainty is None else COVERAGE * item.uncertainty
-    text, told = signed_texts(item.difference, spread and max(spread, least), unit)
-    if spread and spread < least:
-        told = f"± below {plain_number(least)} {difference_unit(unit)}".rstrip()
-    if not item.significant:
-        return f"{text} {told}".rstrip(), item.why or "not significant"
-    way = f", {WAYS[item.worse_by > 0.0]}" if item.worse_by else ""
-    return f"{text} {told}".rstrip(), f"significant{way}"
-
-
-def _curve_texts(curve: ComparedCurve) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
-    """Return a curve's values where each side differs most from the first."""
-    least = _accuracy(curve)
-    told, values = [], [_NOTHING if item is None or not len(item.x) else "" for item in curve.curves]
-    for at, item in enumerate(curve.differences, start=1):
-        text, meaning = _difference(item, curve.unit, least)
-        where = "" if item.x is None else f" at {place_text(item.x, curve.x_unit)}"
-        told.append((f"{text}{where}", meaning))
-        if item.value is not None:
-            values[at] = f"{value_text(item.value, curve.unit)}{where}"
-        if item.base_value is not None and len(curve.curves) == _PAIR:
-            values[0] = f"{value_text(item.base_value, curve.unit)}{where}"
-    return tuple(text or "measured" for text in values), tuple(told)
-
-
 def _sign_part(signoff: Signoff) -> Part:
     signed = signoff.signature
     notes = [f"despite side {item.label}, {item.serial}: {item.verdict.upper()}" for item in signoff.despite]
@@ -265,15 +354,36 @@ def _sign_part(signoff: Signoff) -> Part:
     return {"decision": f"{signed.decision}ed", "text": text, "reason": signed.reason, "notes": notes}
 
 
-def _groups(comparison: Comparison) -> tuple[FactGroup, ...]:
-    facts = (
-        Fact("made", moment(comparison.created)),
-        Fact("compared with", comparison.software),
-        Fact("digest", comparison.digest or "none", is_code=True),
+def _signatures(signoffs: Sequence[Signoff]) -> Iterator[tuple[str, str, str, str, str]]:
+    """Yield the lines to be signed: as what, name, role, date, decision; what the log does not say is left open."""
+    for signoff in signoffs:
+        for what, signed, when in (
+            ("decides", signoff.signature, signoff.recorded),
+            *(("countersigns", item.signature, item.recorded) for item in signoff.countersignatures),
+        ):
+            yield what, signed.by, signed.role, moment(when)[:10], signed.decision
+    if not signoffs:
+        yield "decides", "", "", "", "accept / reject"
+    if not any(signoff.countersignatures for signoff in signoffs):
+        yield "countersigns", "", "", "", "accept / reject"
+    yield "made by", "", "", "", ""
+
+
+def _filed(comparison: Comparison, number: str) -> tuple[Fact, ...]:
+    """Return what a filed document says of itself: its number, of what it is made, when, and with what."""
+    sides = (
+        Fact(
+            f"side {_told(side)}",
+            f"{side.serial}, run {side.run_id}, {side.limit_path} revision {side.limit_revision}, "
+            f"SHA-256 {side.limit_sha256}",
+            is_code=True,
+        )
+        for side in comparison.sides
     )
-    limits = (
-        Fact("file", comparison.limit_path),
-        Fact("revision", str(comparison.limit_revision)),
-        Fact("SHA-256", comparison.limit_sha256, is_code=True),
+    return (
+        Fact("document", number),
+        Fact("compared", moment(comparison.created)),
+        Fact("made with", comparison.software),
+        Fact(f"made from {FILE_NAME}, digest", comparison.digest or "none", is_code=True),
+        *sides,
     )
-    return (FactGroup("limits", "Limit file", limits), FactGroup("record", "This comparison", facts))

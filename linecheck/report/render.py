@@ -11,8 +11,8 @@ Everything that a template is given is escaped, but for drawings.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import cache
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -23,13 +23,14 @@ from linecheck.files.text import visible
 from linecheck.files.write import write_atomically
 from linecheck.history.comparison.model import Comparison
 from linecheck.history.population import Populations
-from linecheck.log.signoff import Signoff
-from linecheck.report.comparison_page import comparison_page_of
+from linecheck.report.comparison_page import NO_DIGEST, NOT_LOOKED_UP, Signed, comparison_page_of
 from linecheck.report.figures.words import metric_name
 from linecheck.report.run_page import run_page_of
 from linecheck.run.model import Run
 
 _PAGE_NAME = "comparison.html"
+#: Where a page has its own digest: no text that is escaped can look like it.
+NO_DIGEST_TAG = f'<code id="page-digest">{NO_DIGEST}</code>'
 
 
 def run_page(
@@ -55,10 +56,22 @@ def run_page(
     return environment().get_template("run.html").render(page=page)
 
 
-def comparison_page(comparison: Comparison, *, signoffs: Sequence[Signoff] = ()) -> str:
-    """Return the page of a comparison as HTML, with the sign-offs that are known of it."""
-    page = comparison_page_of(comparison, signoffs)
-    return environment().get_template("comparison.html").render(page=page)
+def comparison_page(comparison: Comparison, *, signed: Signed = NOT_LOOKED_UP, unfolded: bool = False) -> str:
+    """Return the page of a comparison as HTML, with its own digest in it.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    signed : Signed
+        Its sign-offs, or that they were not looked up.
+    unfolded : bool
+        Show, and print, what is folded too.
+    """
+    page = comparison_page_of(comparison, signed, unfolded=unfolded)
+    text = environment().get_template("comparison.html").render(page=page)
+    return text.replace(
+        NO_DIGEST_TAG, NO_DIGEST_TAG.replace(NO_DIGEST, sha256(text.encode("utf-8")).hexdigest())
+    )
 
 
 def write_comparison_page(comparison: Comparison, out_dir: str | Path) -> Path:

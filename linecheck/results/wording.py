@@ -7,6 +7,8 @@
 :func:`troubles`      the problems and notes among them, as they were recorded
 :func:`collapsed`     the same in sentences, what several checks share told once
 :func:`number`        a number with its unit, as a person reads it
+:func:`significant`   the same without a unit
+:func:`signed`        a change with its sign
 :func:`response_at`   the frequency in the name of a metric that is the response there
 ====================  =====================================================================
 """
@@ -16,6 +18,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from decimal import Decimal
 from functools import partial
 from itertools import starmap
 
@@ -27,14 +30,27 @@ from linecheck.run.settle import NOT_RUN, listed_problems, reasons
 
 _RESPONSE_AT = re.compile(r"(?:response|droop)_([0-9]+)k")
 _SIDES = {"min": ("below", "at least"), "max": ("above", "at most")}
+#: Numbers within these are told without an exponent.
+_PLAIN = (1e-9, 1e12)
 
 
 def number(value: float | None, unit: str, digits: int = 6) -> str:
-    """Return a value with its unit; a dash where there is none."""
+    """Return a value with its unit; a dash where there is none. No value that a person meets has an exponent."""
     if value is None:
         return "–"
-    text = f"{value:.{digits}g}"
+    text = significant(value, digits)
     return f"{text} {unit}" if unit else text
+
+
+def significant(value: float, digits: int) -> str:
+    """Return a number with at most so many significant digits: 1440 and 0.00002, not 1.44e+03 and 2e-05."""
+    text = f"{value:.{digits}g}"
+    return f"{Decimal(text):f}" if "e" in text and _PLAIN[0] <= abs(value) < _PLAIN[1] else text
+
+
+def signed(value: float, unit: str, digits: int = 6) -> str:
+    """Return a change with its unit, and a sign also where it is more."""
+    return ("+" if value > 0.0 else "") + number(value, unit, digits)
 
 
 def response_at(metric: str) -> str:

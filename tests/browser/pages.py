@@ -41,7 +41,7 @@ VERDICTS = {
     "hostile": Verdict.FAIL,
     "among_others": Verdict.PASS,
 }
-ALL = (*VERDICTS, "comparison")
+ALL = (*VERDICTS, "comparison", "five_filters")
 
 HOSTILE = {
     "serial": "<script>document.title='taken'</script>",
@@ -107,6 +107,20 @@ class Pages:
             call(
                 "countersign", 3, *DEMO[:2], "--by", "S. Second", "--role", "head of QA", "--reason", "agreed"
             )
+            call("report", "made", *DEMO[:2], "--out", page)
+
+    def _make_five_filters(self, page):
+        """Make the page of five settings of a unit side by side."""
+        folder = page.parent / "five_filters"
+        folder.mkdir()
+        names = ("sharp", "slow", "minimum_phase", "none")
+        setups = [f"filter={name},input=usb" for name in names] + ["filter=slow,input=spdif"]
+        listed = ", ".join(f"{{{setup.replace('=', ': ').replace(',', ', ')}}}" for setup in setups)
+        text = TWO_FILTERS.replace("{filter: sharp}, {filter: slow}", listed)
+        (folder / "limits.yaml").write_text(text, encoding="utf-8")
+        with contextlib.chdir(folder):
+            call("run", *DEMO[:2], "--limits", "limits.yaml", "--serial", "PR3-000005", "--json", "run.json")
+            call("compare", *(f"PR3-000005@{setup}" for setup in setups), *DEMO[:2], "--out", "made")
             call("report", "made", *DEMO[:2], "--out", page)
 
     def _make_of_made_run(self, page):

@@ -105,6 +105,26 @@ FOCUSED = """
 """
 
 
+@pytest.mark.parametrize("name", ["comparison", "five_filters"])
+def test_no_table_of_sides_needs_to_be_moved_sideways_on_a_telephone(opened, name):
+    page = opened(name, width=min(WIDTHS))
+    page.open_details()
+    wide = page.page.evaluate(
+        """
+        () => [...document.querySelectorAll('table.sides, table.signatures, table.hashes')].map(table => {
+          const cells = [...table.querySelectorAll('caption, tr, th, td')];
+          return Math.max(...cells.map(e => e.getBoundingClientRect().right)) - document.documentElement.clientWidth;
+        })
+        """
+    )
+    assert len(wide) >= 4
+    assert max(wide) <= 0
+    first, second = (
+        page.page.locator("table.sides tr[data-metric] td").nth(at).bounding_box()["y"] for at in (0, 1)
+    )
+    assert second < first  # what differs comes before what it is held against
+
+
 def test_what_is_folded_opens_with_a_key(opened):
     page = opened("pass")
     summary = page.page.locator("summary").first

@@ -264,3 +264,26 @@ def test_a_report_shows_what_was_signed_without_a_log_being_named(linecheck, tmp
     assert (status, err) == (0, "")
     pages = [(tmp_path / name).read_text(encoding="utf-8") for name in ("before.html", "after.html")]
     assert ["No audible loss." in page for page in pages] == [False, True]
+
+
+def test_a_page_says_where_sign_offs_were_looked_up_and_is_the_same_when_it_is_made_again(
+    linecheck, tmp_path
+):
+    write_comparison(tmp_path / "compared", made_comparison())
+
+    def page(*options):
+        assert linecheck("report", "compared", "--out", "page.html", *options)[0] == 0
+        return (tmp_path / "page.html").read_text(encoding="utf-8")
+
+    default = "results/linecheck.sqlite"
+    assert f"Sign-offs: not looked up: there is no log {default}." in page()
+    assert linecheck("signoff", "compared", *SIGN)[0] == 0
+    signed = page()
+    assert f"Sign-offs: 1 in {default}." in signed
+    assert "Accepted by Q. Engineer, QA engineer" in signed
+    assert page() == signed
+    with Log(tmp_path / "other.sqlite"):
+        pass
+    assert "Sign-offs: none in other.sqlite." in page("--log", "other.sqlite")
+    assert "<details open>" in page("--all")
+    assert "<details open>" not in signed

@@ -1,6 +1,7 @@
 """Laws of comparisons, on runs made up by hand; known filters are in tests/published."""
 
 import json
+import re
 import string
 from dataclasses import replace
 
@@ -15,8 +16,9 @@ from linecheck.checks.base import Curve, Reading
 from linecheck.errors import RecordError, UsageError
 from linecheck.history.comparison.differences import compare_sides
 from linecheck.history.comparison.file import FILE_NAME, load_comparison, write_comparison
-from linecheck.history.comparison.findings import amount, decimals_for
+from linecheck.history.comparison.findings import amount, decimals_for, is_worse
 from linecheck.history.comparison.sides import pick, split_reference
+from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import Recorded
 
@@ -129,6 +131,49 @@ def test_a_signal_that_is_lost_comes_before_all_that_follows_from_it():
     assert [finding.metric for finding in compared(base, lost).findings if finding.severity > 65.0] == [
         "level"
     ]
+
+
+@pytest.mark.parametrize(
+    ("base", "new", "worse"),
+    [(0.0, -4.0, True), (-4.0, 0.0, False), (0.0, 3.0, True), (3.0, 0.0, False), (-3.0, 3.0, None)],
+)
+def test_a_response_is_worse_the_further_it_is_from_flat(base, new, worse):
+    sides = [
+        side(reading("response_20k", value, 0.001), name="filter", kind="reconstruction")
+        for value in (base, new)
+    ]
+    assert [finding.worse for finding in compared(*sides).findings] == [worse]
+
+
+@pytest.mark.parametrize("kind", kinds())
+def test_a_difference_in_the_good_direction_is_better_in_every_metric(kind):
+    facts = {"analysis": kinds()[kind].analysis_parameters().model_dump(mode="json")}
+    for spec in kinds()[kind].metrics:
+        if spec.difference.is_place:
+            continue
+        channel = "left" if spec.per_channel else None
+        low, high = (
+            side(reading(spec.name, value, 1e-6, spec.unit, channel), name=kind, kind=kind, facts=facts)
+            for value in (1.0, 100.0)
+        )
+        best = {"less": "more", "away": "less"}.get(spec.difference.worse or "", spec.better)
+        (up,), (down,) = compared(low, high).findings, compared(high, low).findings
+        assert (up.worse, down.worse) == {
+            "more": (False, True), "less": (True, False), "nominal": (None, None)
+        }[best], spec.name  # fmt: skip
+
+
+def test_a_side_that_a_mask_of_its_own_judges_is_not_held_against_the_first_sides():
+    mask = Mask(Bounds(min=21e3, max=22e3))
+    readings = [Reading("corner_3db", "left", hertz, "Hz", 0.01) for hertz in (21700.0, 18500.0)]
+    (value,) = compared(
+        *[side(JudgedReading(each), name="f", kind="reconstruction") for each in readings]
+    ).values
+    value = replace(value, mask=mask)
+    assert is_worse(value, 1) is True
+    assert is_worse(replace(value, verdicts=(Verdict.PASS, Verdict.PASS)), 1) is None
+    assert is_worse(replace(value, verdicts=(Verdict.PASS, Verdict.FAIL)), 1) is True
+    assert is_worse(replace(value, verdicts=(Verdict.PASS, Verdict.INVALID)), 1) is None
 
 
 def test_setups_that_only_one_side_has_are_no_part_of_a_name():
@@ -264,6 +309,31 @@ def test_a_curve_is_told_where_it_differs_most():
     assert found[0].x == pytest.approx(4000.0, rel=0.05)
     assert found[0].difference == pytest.approx(6.0, abs=0.3)
     assert found[0].worse
+
+
+PULSE_MS = np.linspace(-2.0, 2.0, 801)
+PULSE = np.sinc(20.0 * PULSE_MS)
+
+
+@pytest.mark.parametrize(
+    ("pulse", "words"),
+    [
+        (-PULSE, "inverted"),
+        (np.where(PULSE_MS > 0.05, 0.5, 1.0) * PULSE, r"5\.9 dB less ringing after the main lobe"),
+        (np.where(PULSE_MS < -0.05, 0.0, 1.0) * PULSE, r"\d+\.\d dB less ringing before the main lobe"),
+        (
+            np.where(np.abs(PULSE_MS) < 0.05, PULSE**2, PULSE),
+            r".* more ringing before .* and .* more ringing after .*",
+        ),
+    ],
+)
+def test_an_impulse_response_is_told_by_what_it_means(pulse, words):
+    curves = [
+        Curve("impulse", "left", PULSE_MS, "ms", y, "", None, np.full(801, 1e-5)) for y in (PULSE, pulse)
+    ]
+    sides = [side(JudgedCurve(curve), name="filter", kind="reconstruction") for curve in curves]
+    (text,) = texts(compared(*sides))
+    assert re.fullmatch(f"made: impulse response: {words} against made", text), text
 
 
 def test_a_run_is_compared_with_itself_under_another_setup():

@@ -81,8 +81,22 @@ def test_the_same_run_is_unchanged_in_everything():
             {("hum", "left"): reading("hum", "left", -134.0, 1.0)},
             "tone hum left",
             Answer.CANNOT_TELL,
-            "tone hum left: it is no worse, and whether it is better cannot be told: the change is -0.5 dB ± 2 for the "
-            "worse (-133.5 → -134.0 dB, margin 2 dB)",
+            "tone hum left: it is no worse, and whether it is better cannot be told: the change is 0.5 dB ± 2 for the "
+            "better (-133.5 → -134.0 dB, margin 2 dB)",
+        ),
+        (
+            {("hum", "left"): reading("hum", "left", -133.0, 600.0)},
+            "tone hum left",
+            Answer.CANNOT_TELL,
+            "tone hum left: whether it is worse by twice the margin cannot be told: the change is 0.5 dB ± 1200 for "
+            "the worse (-133.5 → -133.0 dB, margin 2 dB)",
+        ),
+        (
+            {("level", "left"): reading("level", "left", 4.01, 0.01)},
+            "tone level left",
+            Answer.CANNOT_TELL,
+            "tone level left: whether it is worse by twice the margin cannot be told: the change is 0.010 V ± 0.02 "
+            "(4.000 → 4.010 V, margin 0.02 V)",
         ),
         (
             {("hum", "left"): reading("hum", "left", -155.0, 4.0, bound=True)},

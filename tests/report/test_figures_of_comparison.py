@@ -48,7 +48,7 @@ def _compared(curves, differences=(), metric="response", channel="left", unit="d
 
 
 def _comparison(*compared, names=("sharp", "slow")):
-    sides = tuple(_side(letter, name) for letter, name in zip("ABCD", names, strict=False))
+    sides = tuple(_side(letter, name) for letter, name in zip("ABCDEFGH", names, strict=False))
     return Comparison(
         "2026-11-26",
         "linecheck",
@@ -139,3 +139,29 @@ def test_sides_are_told_apart_and_their_names_are_text():
         looks = re.findall(r'curve-\d">\s*<path [^>]*style="([^"]*)"', text)
         assert len(set(looks)) == len(figure.series)
         assert len(text.encode()) < 40_000
+
+
+@pytest.mark.parametrize(("names", "figures"), [(("sharp", "slow"), 3), (("sharp", "slow", "none"), 6)])
+def test_channels_share_a_figure_unless_that_makes_more_than_four_lines(names, figures):
+    x = np.geomspace(20.0, 80000.0, 600)
+    channels = [
+        _compared([_response(x, droop) for droop in range(len(names))], channel=channel)
+        for channel in ("left", "right")
+    ]
+    found = figures_of_comparison(_comparison(*channels, names=names))
+    assert len(found) == figures
+    assert max(len(figure.series) for figure in found) == (4 if len(names) == 2 else len(names))
+    if len(names) == 2:
+        assert [series.label for series in found[0].series] == [
+            "A: sharp left", "A: sharp right", "B: slow left", "B: slow right",
+        ]  # fmt: skip
+        assert [series.look for series in found[-1].series] == [2, 3]
+    assert len({figure.name for figure in found}) == figures
+
+
+def test_as_many_sides_as_can_be_compared_look_different():
+    x = np.geomspace(20.0, 80000.0, 600)
+    names = tuple(f"filter {number}" for number in range(8))
+    comparison = _comparison(_compared([_response(x, droop) for droop in range(8)]), names=names)
+    text = svg(figures_of_comparison(comparison)[0])
+    assert len(set(re.findall(r'curve-\d">\s*<path [^>]*style="([^"]*)"', text))) == 8

@@ -1,6 +1,7 @@
 """Pages of comparisons, read back as documents."""
 
 from dataclasses import replace
+from hashlib import sha256
 
 import numpy as np
 import pytest
@@ -26,7 +27,8 @@ from linecheck.log.signoff import (
     SignedComparison,
     Signoff,
 )
-from linecheck.report.comparison_page import compared_rows
+from linecheck.report.compared_values import compared_rows
+from linecheck.report.comparison_page import Signed
 from linecheck.report.render import comparison_page, write_comparison_page
 
 X = np.geomspace(20.0, 20000.0, 40)
@@ -117,47 +119,95 @@ def plain(node):
     return " ".join(node.text_content().split())
 
 
-def test_findings_come_first_and_worst_first(page):
+def test_it_leads_with_what_is_to_be_decided_and_what_speaks_for_and_against(page):
     headings = [plain(node) for node in page.xpath("//h1|//h2")]
-    assert headings[:3] == ["2 real differences, 1 for the worse", "Differences, worst first", "Response"]
+    assert headings[:3] == ["Accept or reject slow in place of sharp?", "What differs", "What shows it"]
+    sentences = {
+        plain(row.find("dt")): plain(row.find("dd")) for row in page.xpath("//dl[@class='case']/div")
+    }
+    assert sentences == {
+        "For": "B rings less.",
+        "Against": "its whole run: FAIL; B droops by 3.0 dB at 20 kHz.",
+        "Not known": "1 value that cannot be held against side A's.",
+    }
     told = [plain(node) for node in page.xpath("//li[@data-direction]")]
-    assert told == ["B, worse: B droops by 3.0 dB at 20 kHz", "B, better: B rings less"]
+    assert told[0].startswith("B, worse: B droops by 3.0 dB at 20 kHz")
+    assert told[1] == "B, better: B rings less"
     assert "the captures have other rates" in plain(page)
 
 
-def test_values_stand_side_by_side_with_difference_and_meaning(page):
-    check = page.get_element_by_id("check-reconstruction")
-    rows = [
-        [plain(cell) for cell in row.xpath("./*")]
-        for row in check.xpath(".//table[@class='compared']//tbody/tr")
-    ]
-    # Uncertainties are expanded: 2 times 0.02 dB; corners are known to 0.3. What differs is seen first.
-    assert rows == [
-        [
-            "response", "left", "−0.10 dB at 20 kHz", "−3.00 dB at 20 kHz",
-            "−2.90 dB ± 0.02 dB at 20 kHz significant",
+def test_values_stand_side_by_side_with_their_difference_below(page):
+    rows = {
+        row.get("data-metric"): [plain(cell) for cell in row.xpath("./*")]
+        for row in page.xpath("//*[@id='values']//table[@class='sides']//tr[@data-metric]")
+    }
+    # Uncertainties are expanded: 2 times 0.02 dB. Only what differs is there.
+    assert rows == {
+        "droop_20k": [
+            "reconstruction droop at 20 kHz", "−0.100 dB", "−3.00 dB −2.90 ± 0.04 dB worse",
         ],
-        ["−3 dB corner corner_3db", "left", "21.00 dB", "21.01 dB", "+0.01 dB ± below 0.3 dB not significant"],
-        ["images", "left", "80.00 dB", "–", "– B has no such value"],
-    ]  # fmt: skip
-    folded = check.xpath(".//details[@class='rest']//tbody/tr")
-    assert len(folded) == 2
-    (droop,) = page.xpath("//*[@id='response']//tbody/tr")
-    assert [plain(cell) for cell in droop.xpath("./*")] == [
-        "droop at 20 kHz droop_20k", "left", "−0.100 dB", "−3.00 dB", "−2.90 dB ± 0.04 dB significant, worse",
-    ]  # fmt: skip
+        "response": [
+            "reconstruction response", "−0.10 dB at 20 kHz", "−3.00 dB at 20 kHz −2.90 ± 0.02 dB at 20 kHz differs",
+        ],
+    }  # fmt: skip
+    verdicts = [plain(row) for row in page.xpath("//tr[@class='verdicts']")]
+    assert verdicts == ["its masks PASS PASS", "its whole run PASS FAIL"]
+    assert "1 value does not differ, 1 value could not be compared." in plain(page)
+    folded = page.xpath("//*[@id='alike']//tr[@data-metric]")
+    assert [row.get("data-metric") for row in folded] == ["corner_3db", "images"]
 
 
-def test_channels_that_say_the_same_share_a_row_and_checks_that_differ_come_first():
+def test_five_sides_are_five_columns_of_one_table_and_their_findings_are_merged():
+    names = ("sharp", "slow", "minimum", "none", "slow too")
+    sides = tuple(made_side(label, name) for label, name in zip("ABCDE", names, strict=True))
+    base = made_value("corner_3db", 21.0, 20.0, Difference(-1.0, 0.02, True, None))
+    still = Difference(0.0, 0.02, False, None)
+    value = replace(
+        base,
+        readings=(*base.readings, base.readings[0], base.readings[0], base.readings[1]),
+        verdicts=(None,) * 5,
+        differences=(base.differences[0], still, still, base.differences[0]),
+    )
+    findings = tuple(
+        replace(made_comparison().findings[0], side=label, metric="corner_3db", worse=None)
+        for label in ("B", "E")
+    )
+    page = page_of(made_comparison(sides=sides, values=(value,), curves=(), findings=findings))
+    assert plain(page.xpath("//h1")[0]) == "Which of B, C, D and E may take the place of A sharp?"
+    (table,) = page.xpath("//*[@id='values']//table")
+    assert len(table.xpath("./thead//th")) == 1 + len(sides)
+    assert all(len(row.xpath("./*")) == 1 + len(sides) for row in table.xpath("./tbody/tr"))
+    assert [node.get("data-side") for node in page.xpath("//dl[@class='case']")] == ["B", "C", "D", "E"]
+    (told,) = page.xpath("//li[@data-direction]")
+    assert plain(told).startswith("B and E, differs: rolls off earlier: −3 dB at 20 Hz instead of 21 Hz")
+
+
+def test_channels_that_say_the_same_share_an_entry_and_others_are_named():
     made = made_value("ripple", -0.1, -3.0, Difference(-2.9, 0.02, True, 2.9))
-    same = made_value("pre_ringing", -0.1, -0.1, Difference(0.0, 0.02, False, None))
-    other = replace(same, check="another")
-    comparison = made_comparison(values=(other, made, replace(made, channel="right")), curves=())
-    page = page_of(comparison)
-    assert page.xpath("//*[@id='checks']//@data-check") == ["reconstruction", "another"]
-    (row,) = page.xpath("//*[@id='check-reconstruction']//tbody/tr")
-    assert plain(row.xpath("./td")[0]) == "left and right"
-    assert "No real difference." in plain(page.get_element_by_id("check-another"))
+    right = replace(made, channel="right")
+    other = made_value("ripple", -0.1, -2.0, Difference(-1.9, 0.02, True, 1.9))
+    shared, apart = (
+        page_of(made_comparison(values=(made, entry), curves=())).xpath("//tr[@data-metric='ripple']")[0]
+        for entry in (right, replace(other, channel="right"))
+    )
+    assert [plain(cell) for cell in shared.xpath("./td")] == ["−0.100 dB", "−3.00 dB −2.90 ± 0.04 dB worse"]
+    assert [plain(cell) for cell in apart.xpath("./td")] == [
+        "−0.100 dB", "left −3.00 dB −2.90 ± 0.04 dB worseright −2.00 dB −1.90 ± 0.04 dB worse",
+    ]  # fmt: skip
+
+
+def test_what_does_not_differ_has_no_figure(page):
+    assert len(page.xpath("//figure")) == 3
+    same = replace(made_comparison().curves[0], differences=(CurveDifference(0.0, 0.01, False, None),))
+    assert page_of(made_comparison(curves=(same,))).xpath("//figure") == []
+
+
+def test_no_more_than_three_figures_stand_before_the_table():
+    page = page_of(made_comparison(curves=tuple(
+        replace(made_comparison().curves[0], check=name) for name in ("one", "two", "three", "four")
+    )))  # fmt: skip
+    assert len(page.xpath("//*[@id='shown']//figure")) == 3
+    assert len(page.xpath("//*[@id='more-figures']//figure")) == 9
 
 
 def test_every_figure_has_its_numbers_and_ids_are_unique(page):
@@ -169,34 +219,95 @@ def test_every_figure_has_its_numbers_and_ids_are_unique(page):
 
 
 def test_sides_say_who_they_are_with_their_hashes(page):
-    said = plain(page.get_element_by_id("evidence"))
+    said = plain(page.get_element_by_id("sides")) + plain(page.get_element_by_id("evidence"))
     for text in ("Side A", "Side B", "a" * 64, "b" * 64, "d1" * 32, "FAIL", "1.4.2"):
         assert text in said
 
 
 def test_no_difference_is_said_as_that():
     page = page_of(made_comparison(findings=(), values=(), curves=()))
-    assert plain(page.xpath("//h1")[0]) == "No real difference was found"
+    told = plain(page.get_element_by_id("verdict"))
+    assert "no difference is for the better" in told
+    assert "its whole run: FAIL" in told
+    assert "No difference exceeds noise" in plain(page)
     assert page.xpath("//figure") == []
 
 
-def test_sign_offs_are_shown_with_what_spoke_against_them():
+def made_signoff():
     signed = Signature("accept", "Q. Auditor", "QA", "agreed with <b>design</b>")
     second = Signature("reject", "S. Second", "QA", "not heard")
     content = SignedComparison("d1" * 32, "", "", "", 1, "", (), ())
     counter = Countersignature(8, "e" * 64, "2026-11-27T00:00:00.000000Z", "linecheck 0.1.0", second)
-    signoff = Signoff(
+    return Signoff(
         7, "f" * 64, "2026-11-26T00:00:00.000000Z", "linecheck 0.1.0", signed, content,
         (Despite("B", "PR3-000001", "fail"),), (counter,),
     )  # fmt: skip
-    said = plain(page_of(made_comparison(curves=()), signoffs=(signoff,)).get_element_by_id("signoffs"))
+
+
+def test_sign_offs_are_shown_with_what_spoke_against_them():
+    page = page_of(made_comparison(curves=()), signed=Signed((made_signoff(),), "here.sqlite"))
+    said = plain(page.get_element_by_id("signoffs"))
     for text in (
+        "1 in here.sqlite",
         "accepted by Q. Auditor, QA",
         "<b>design</b>",
         "despite side B, PR3-000001: FAIL",
         "(reject) by S. Second",
     ):
         assert text in said
+    assert "Accepted by Q. Auditor" in plain(page.get_element_by_id("verdict"))
+    rows = [[plain(cell) for cell in row] for row in page.xpath("//table[@class='signatures']/tbody/tr")]
+    assert rows == [
+        ["decides", "Q. Auditor", "QA", "2026-11-26", "accept", ""],
+        ["countersigns", "S. Second", "QA", "2026-11-27", "reject", ""],
+        ["made by", "", "", "", "", ""],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("signed", "told"),
+    [
+        (Signed(), "Sign-offs: not looked up in any log."),
+        (Signed(None, "logs/a.sqlite"), "Sign-offs: not looked up: there is no log logs/a.sqlite."),
+        (Signed((), "logs/a.sqlite"), "Sign-offs: none in logs/a.sqlite."),
+    ],
+)
+def test_it_says_where_sign_offs_were_looked_up(signed, told):
+    page = page_of(made_comparison(curves=()), signed=signed)
+    assert told in plain(page.get_element_by_id("signoffs"))
+    assert told in plain(page.get_element_by_id("verdict"))
+    assert len(page.xpath("//table[@class='signatures']/tbody/tr")) == 3
+
+
+def test_it_is_a_document_with_a_number_a_digest_and_what_it_is_made_from():
+    signed = Signed((), "here.sqlite")
+    text = comparison_page(made_comparison(), signed=signed)
+    assert text == comparison_page(made_comparison(), signed=signed)
+    page = html.document_fromstring(text)
+    digest = page.get_element_by_id("page-digest").text
+    assert text.count(digest) == 1
+    assert digest == sha256(text.replace(digest, "0" * 64).encode()).hexdigest()
+    filed = plain(page.get_element_by_id("evidence"))
+    for said in (
+        "C-d1d1d1d1d1d1",
+        "comparison.json",
+        "d1" * 32,
+        "2026-11-26 00:00:00 UTC",
+        "linecheck 0.1.0",
+    ):
+        assert said in filed
+    for side in made_comparison().sides:
+        assert side.run_id in filed
+        assert f"{side.limit_path} revision {side.limit_revision}" in filed
+    assert "C-d1d1d1d1d1d1" in plain(page.get_element_by_id("verdict"))
+
+
+def test_all_is_unfolded_where_that_is_asked_for():
+    for unfolded in (False, True):
+        page = page_of(made_comparison(), unfolded=unfolded)
+        folds = page.xpath("//details[not(contains(@class, 'numbers-behind'))]")
+        assert len(folds) >= 3
+        assert [fold.get("open") is not None for fold in folds] == [unfolded] * len(folds)
 
 
 @pytest.mark.parametrize("hostile", ["<script>alert(1)</script>", '"><img src=x>'])
@@ -220,7 +331,7 @@ def test_a_pass_that_releases_nothing_is_a_hold_and_never_a_pass():
             sides=(made_side("A", "sharp", held=True), made_side("B", "slow", held=True)), curves=()
         )
     )
-    words = plain(page).split()
+    words = plain(page.find("body")).split()
     assert "HOLD" in words
     assert "PASS" not in words
 

@@ -9,7 +9,7 @@ from made_runs import made_check, made_curve, made_reading
 from linecheck.checks.base import Problem
 from linecheck.files.text import encodable, visible
 from linecheck.limits.verdict import Verdict
-from linecheck.results.wording import findings, judgement, number
+from linecheck.results.wording import findings, judgement, number, signed
 
 
 @pytest.mark.parametrize(
@@ -42,6 +42,29 @@ from linecheck.results.wording import findings, judgement, number
 )
 def test_a_judgement_in_words(item, expected):
     assert judgement(item) == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "digits", "told"),
+    [
+        (-1440.4, "Hz", 3, "-1440 Hz"),
+        (1_234_567.0, "Hz", 6, "1234570 Hz"),
+        (0.0000213, "V", 2, "0.000021 V"),
+        (112.0, "dB", 6, "112 dB"),
+        (None, "dB", 6, "–"),
+    ],
+)
+def test_a_number_for_people_has_no_exponent(value, unit, digits, told):
+    assert number(value, unit, digits) == told
+
+
+@given(st.floats(1e-9, 1e11), st.integers(1, 9), st.booleans())
+def test_a_number_without_an_exponent_is_the_same_number(value, digits, is_negative):
+    value = -value if is_negative else value
+    text = number(value, "", digits)
+    assert "e" not in text
+    assert float(text) == float(f"{value:.{digits}g}")
+    assert signed(value, "", digits).startswith("-" if is_negative else "+")
 
 
 def test_a_bound_that_comes_of_an_array_is_a_plain_truth_value():

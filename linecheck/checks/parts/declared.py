@@ -46,9 +46,9 @@ class DifferenceSpec:
     more, less : str
         What a higher and a lower value mean where that is said otherwise, with ``{size}`` (by how much), ``{value}``,
         ``{opposite}`` (the value with the other sign) and the analysis' own ``…_hz``.
-    worse : {"more", "less"} or None
-        Which way is worse to a listener although no way is to a mask (a response that falls); None for what
-        ``better`` says.
+    worse : {"less", "away"} or None
+        Which way is worse to a listener although no way is to a mask: less, or away from nothing (a response that
+        falls, or rises, re 1 kHz); None for what ``better`` says.
     said_by : tuple of str
         Metrics (``metric`` of the same check, or ``kind.metric``) that say the same: where one of them differs, or what
         it superseded, this one is not reported as well.
@@ -63,7 +63,7 @@ class DifferenceSpec:
     accuracy: float | None = None
     more: str = ""
     less: str = ""
-    worse: Literal["more", "less"] | None = None
+    worse: Literal["less", "away"] | None = None
     said_by: tuple[str, ...] = ()
     is_place: bool = False
     to_edge: bool = False

@@ -11,7 +11,7 @@ from linecheck.cli.display.messages import counted, print_table
 from linecheck.files.text import visible
 from linecheck.history.comparison.findings import without_superseded
 from linecheck.history.comparison.model import ComparedValue, Comparison
-from linecheck.report.comparison_page import WAYS, compared_rows, is_response_at
+from linecheck.report.compared_values import WAYS, compared_rows, is_response_at
 
 
 def show_comparison(compared: Comparison, *, everything: bool) -> None:

@@ -12,7 +12,7 @@ from linecheck.history.rejudge.causes import THINNED, Cause
 from linecheck.history.rejudge.tally import ChangedRun, Remeasured, Tally, Transition, Yield
 from linecheck.limits.model import LimitFile
 from linecheck.limits.verdict import Verdict
-from linecheck.results.wording import number, subject
+from linecheck.results.wording import number, significant, subject
 
 #: So many causes, checks that were measured differently, and reasons are listed; the rest is counted.
 MAX_CAUSES = 10
@@ -121,7 +121,7 @@ def _show_readings(tally: Tally, remeasured: Remeasured) -> None:
         return
     ordered = sorted(remeasured.readings.items(), key=lambda item: -item[1].runs)
     rows = [
-        (*key, str(count.runs), "–" if math.isinf(count.largest) else f"{count.largest:.3g}")
+        (*key, str(count.runs), "–" if math.isinf(count.largest) else significant(count.largest, 3))
         for key, count in ordered[:MAX_CAUSES]
     ]
     print_table(("reading changed", "metric", "runs", "largest / U"), rows, right=(2, 3))

@@ -10,6 +10,7 @@ import click
 from linecheck.checks.parts.declared import difference_unit
 from linecheck.cli.display.messages import one_line, print_table
 from linecheck.files.text import visible
+from linecheck.results.wording import number, significant
 from linecheck.station.budget.assessment import Assessment
 from linecheck.station.budget.budget import Answer, MaskBudget
 from linecheck.station.self_check.result import MET, NOT_DONE, Measured, SelfCheck, Step
@@ -121,9 +122,9 @@ def _held_row(mask: MaskBudget) -> tuple[str, ...]:
     return (
         _WORDS[mask.answer],
         mask.name + " (uncalibrated)" * mask.is_uncalibrated,
-        f"{edge} {mask.limit:.6g} {mask.unit}",
-        "–" if own is None else f"{own:.4g} {mask.unit}",
-        f"± {mask.expanded:.2g} {difference_unit(mask.unit)}",
+        f"{edge} {number(mask.limit, mask.unit)}",
+        number(own, mask.unit, 4),
+        f"± {number(mask.expanded, difference_unit(mask.unit), 2)}",
     )
 
 
@@ -140,13 +141,13 @@ def _budget_rows(mask: MaskBudget) -> Iterator[tuple[str, ...]]:
     for part in mask.components:
         yield (
             part.source,
-            f"{part.bound:.3g} {mask.unit}",
+            number(part.bound, mask.unit, 3),
             part.distribution,
-            f"{part.divisor:.3g}",
-            f"{part.uncertainty:.3g} {difference_unit(mask.unit)}",
+            significant(part.divisor, 3),
+            number(part.uncertainty, difference_unit(mask.unit), 3),
             part.clause,
         )
     if mask.is_uncalibrated:
         yield ("calibration of full_scale_volts", "not stated", "–", "–", "–", "–")
-    yield ("combined", "–", "–", "–", f"{mask.uncertainty:.3g} {difference_unit(mask.unit)}", "GUM 5.1.2")
-    yield ("expanded, k = 2", "–", "–", "–", f"{mask.expanded:.3g} {difference_unit(mask.unit)}", "GUM 6.2")
+    yield ("combined", "–", "–", "–", number(mask.uncertainty, difference_unit(mask.unit), 3), "GUM 5.1.2")
+    yield ("expanded, k = 2", "–", "–", "–", number(mask.expanded, difference_unit(mask.unit), 3), "GUM 6.2")

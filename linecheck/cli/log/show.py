@@ -17,7 +17,7 @@ from linecheck.history.repairs.statement import REPAIR, repair_from
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
 from linecheck.log import LogReader, Statement
 from linecheck.report.run_facts import THINNED, closing_groups
-from linecheck.results.wording import findings, number
+from linecheck.results.wording import findings, number, signed
 from linecheck.run.causes import causes_of
 from linecheck.run.facts import FACTS, fact_texts
 from linecheck.run.model import Run
@@ -150,7 +150,7 @@ def _moved(item: Moved) -> str:
     towards = f", {item.towards}" if item.towards else ""
     return (
         f"{item.subject}{place} {number(item.before, '')} → {number(item.after, item.unit)} "
-        f"({item.after - item.before:+.3g}{known}{towards})"
+        f"({signed(item.after - item.before, '', 3)}{known}{towards})"
     )
 
 

@@ -36,7 +36,7 @@ from linecheck.limits.curve_profile import CurveChange, compare_profiles
 from linecheck.limits.model import Check
 from linecheck.limits.regression import Answer, Change, Measured, alarm_sigmas, compare_values
 from linecheck.limits.verdict import WORST_FIRST, Verdict, worst
-from linecheck.results.wording import number, subject
+from linecheck.results.wording import number, significant, subject
 from linecheck.run.model import CheckOutcome, Run
 
 
@@ -63,7 +63,7 @@ def answer_text(
     after = fixed(now.value, spec.unit, margin) + " or better" * now.is_bound
     values = f"({before} → {after}, margin {number(margin, difference_unit(spec.unit))})"
     if change.answer is Answer.CANNOT_TELL:
-        return f"{name}: {_why(change, now, old, spec.unit, margin)} {values}"
+        return f"{name}: {_why(change, now, old, spec, margin)} {values}"
     if change.answer is Answer.UNCHANGED and moved:
         return f"{name} is unchanged within its margin, and has moved by {moved} {values}"
     if change.answer is Answer.UNCHANGED and bounds:
@@ -113,15 +113,17 @@ def _said(
 ) -> str:
     if answer is Answer.UNCHANGED:
         return "is unchanged"
-    by = f"{fixed(abs(worse_by), difference_unit(spec.unit), margin)} ± {_short(2.0 * uncertainty)}"
+    by = f"{fixed(abs(worse_by), difference_unit(spec.unit), margin)} ± {significant(2.0 * uncertainty, 2)}"
     if spec.better == "nominal":
         return f"is worse: it differs by {by} from the baseline"
     return f"is {answer.value} by {by} than in the baseline"
 
 
-def _why(change: Change, now: Measured, old: Measured, unit: str, margin: float) -> str:
-    size, known = fixed(change.worse_by, difference_unit(unit), margin), _short(2.0 * change.uncertainty)
-    spread = f"the change is {size} ± {known} for the worse"
+def _why(change: Change, now: Measured, old: Measured, spec: MetricSpec, margin: float) -> str:
+    size = fixed(abs(change.worse_by), difference_unit(spec.unit), margin)
+    spread = f"the change is {size} ± {significant(2.0 * change.uncertainty, 2)}"
+    if spec.better != "nominal" and change.worse_by:
+        spread += f" for the {'worse' if change.worse_by > 0.0 else 'better'}"
     if now.is_bound and old.is_bound:
         return "whether it has changed cannot be told: it is too small to be measured, as in the baseline"
     if now.is_bound and change.verdict is Verdict.PASS:
@@ -135,10 +137,6 @@ def _why(change: Change, now: Measured, old: Measured, unit: str, margin: float)
     if change.verdict is Verdict.MARGINAL:
         return f"whether it is worse cannot be told, but not by twice the margin: {spread}"
     return f"whether it is worse by twice the margin cannot be told: {spread}"
-
-
-def _short(value: float) -> str:
-    return f"{value:.2g}"
 
 
 _ACCEPT: Final = "accept a new baseline (linecheck baseline accept)"

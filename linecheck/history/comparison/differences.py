@@ -135,7 +135,7 @@ def _difference(
     common = same_volts(first, other, base, new)
     square = new_spread**2 + base_spread**2 - 2.0 * common**2
     uncertainty = math.sqrt(max(square, 0.0))
-    signed = _worse_by(difference, spec)
+    signed = _worse_by(new.value, base.value, spec)
     why = refusal(*of, spec)
     if why:
         return Difference(difference, uncertainty, False, signed, why)
@@ -214,7 +214,7 @@ def _curve_difference(
     if at is not None and (at[0] - at[1]) * (value - base_value) > 0:
         value, base_value = at
     difference = value - base_value
-    real, signed = change.answer in _REAL, _worse_by(difference, spec)
+    real, signed = change.answer in _REAL, _worse_by(value, base_value, spec)
     return CurveDifference(
         difference, change.uncertainty, real, signed, x=change.x, value=value, base_value=base_value
     )
@@ -233,11 +233,13 @@ def _at_one_place(new: Curve, base: Curve, x: float) -> tuple[float, float] | No
     return float(new.y[at]), float(base.y[beside])
 
 
-def _worse_by(difference: float, spec: MetricSpec | CurveSpec) -> float | None:
+def _worse_by(value: float, base_value: float, spec: MetricSpec | CurveSpec) -> float | None:
     """Return a difference towards worse; None where neither way is."""
-    if spec.difference.worse is not None:
-        return difference if spec.difference.worse == "more" else -difference
-    return {"less": difference, "more": -difference}.get(spec.better)
+    if spec.difference.worse == "away":
+        further = abs(value) - abs(base_value)
+        return further if abs(further) > accuracy(spec) else None
+    way = {"less": "more"}.get(spec.difference.worse or "", spec.better)
+    return {"less": value - base_value, "more": base_value - value}.get(way)
 
 
 def compare_sides(picked: Sequence[Picked]) -> Comparison:

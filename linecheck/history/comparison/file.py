@@ -127,7 +127,8 @@ def _unicode(text: str) -> str:
     return _SURROGATE.sub(lambda found: f"\\\\u{ord(found[0]):04x}", unescaped)
 
 
-_AGAINST = ("fail", "invalid", "aborted", HOLD)
+#: What speaks against accepting a side whose run came to it.
+AGAINST = ("fail", "invalid", "aborted", HOLD)
 
 
 def sign(log: Log, comparison: Comparison, signed: Signature) -> Head:
@@ -160,7 +161,7 @@ def sign(log: Log, comparison: Comparison, signed: Signature) -> Head:
 def despite(comparison: Comparison) -> tuple[Despite, ...]:
     """Return the sides whose verdicts speak against accepting what was compared."""
     return tuple(
-        Despite(side.label, side.serial, side.state) for side in comparison.sides if side.state in _AGAINST
+        Despite(side.label, side.serial, side.state) for side in comparison.sides if side.state in AGAINST
     )
 
 

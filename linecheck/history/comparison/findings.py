@@ -12,10 +12,14 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
+import numpy as np
+
 from linecheck.checks import kinds
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.checks.parts.declared import difference_unit
 from linecheck.checks.parts.volts import VOLT_UNITS
+from linecheck.dsp.arrays import FloatArray
+from linecheck.dsp.responses.lobes import beside_main_lobe_db
 from linecheck.history.comparison.alike import accuracy
 from linecheck.history.comparison.model import (
     Compared,
@@ -26,6 +30,7 @@ from linecheck.history.comparison.model import (
     Finding,
     Side,
 )
+from linecheck.limits.verdict import Verdict
 
 _Item = TypeVar("_Item", bound=Compared)
 
@@ -58,6 +63,8 @@ def amount(value: float, unit: str, decimals: int) -> str:
     return f"{text} {unit}".rstrip()
 
 
+#: Ringing that differs by less is told as none, dB.
+_RINGING_DB: Final = 0.5
 #: Channels whose differences are alike to this part, or to their uncertainty, are reported as one.
 _ALIKE: Final = 0.05
 
@@ -65,6 +72,14 @@ _ALIKE: Final = 0.05
 def spec_of(item: Compared) -> MetricSpec | CurveSpec:
     """Return what the kind of a check says of a metric or curve of it."""
     return next(spec for spec in kinds()[item.kind].specs if spec.name == item.metric)
+
+
+def accuracy_of(item: Compared) -> float:
+    """Return the smallest difference that means anything; nothing where a kind or metric is no more."""
+    try:
+        return accuracy(spec_of(item))
+    except (KeyError, StopIteration):
+        return 0.0
 
 
 def find(
@@ -109,8 +124,8 @@ def find(
                     difference=difference.difference,
                     uncertainty=difference.uncertainty,
                     unit=difference_unit(item.unit),
-                    worse=_is_worse(item, at),
-                    severity=_severity(item, difference),
+                    worse=is_worse(item, at),
+                    severity=severity(item, difference),
                     x=difference.x if isinstance(difference, CurveDifference) else None,
                 )
             )
@@ -189,10 +204,11 @@ def _side_of_bounds(item: Compared, at: int) -> tuple[bool, bool]:
     return (new is not None and new.is_bound, base is not None and base.is_bound)
 
 
-def _is_worse(item: Compared, at: int) -> bool | None:
+def is_worse(item: Compared, at: int) -> bool | None:
     """Return whether a difference is for the worse; None where neither way is.
 
-    Where the nominal value is best, leaving the pass mask is for the worse and coming back into it for the better.
+    Where the nominal value is best, leaving its pass mask is for the worse and coming back into it for the better. A
+    side that a mask of its own judges (another filter's) is held against that, any other against the first side's.
     """
     difference = item.differences[at - 1]
     if difference.worse_by is not None:
@@ -204,15 +220,17 @@ def _is_worse(item: Compared, at: int) -> bool | None:
 
 
 def _inside(item: ComparedValue, side: int) -> bool | None:
-    reading, mask = item.readings[side], item.mask
-    if reading is None or reading.value is None or mask is None:
+    reading, mask, verdict = item.readings[side], item.mask, item.verdicts[side]
+    if reading is None or reading.value is None or mask is None or verdict is Verdict.INVALID:
         return None
+    if verdict is not None:
+        return verdict is Verdict.PASS
     low, high = mask.pass_.min, mask.pass_.max
     above = not isinstance(low, int | float) or reading.value >= low
     return above and (not isinstance(high, int | float) or reading.value <= high)
 
 
-def _severity(item: Compared, difference: Difference) -> float:
+def severity(item: Compared, difference: Difference) -> float:
     """Return how grave a difference is: decibels as they are, all else by its part of the value in decibels."""
     size = abs(difference.difference or 0.0)
     if item.unit in ("dB", "dBFS"):
@@ -223,7 +241,7 @@ def _severity(item: Compared, difference: Difference) -> float:
     ratio = _decibels(item, difference)
     if ratio is not None:
         return ratio
-    scale = abs(base.value) if base is not None and base.value else accuracy(spec_of(item))
+    scale = abs(base.value) if base is not None and base.value else accuracy_of(item) or 1.0
     return 20.0 * math.log10(1.0 + min(size / scale, 1e6))
 
 
@@ -262,9 +280,12 @@ def _value_words(item: ComparedValue, at: int, analysis: Mapping[str, Any]) -> s
 
 
 def _curve_words(item: ComparedCurve, at: int) -> str:
-    difference = item.differences[at - 1]
+    """Return where curves differ most and by how much; an impulse response's difference in what it means."""
+    difference, new, base = item.differences[at - 1], item.curves[at], item.curves[0]
     assert difference.difference is not None
     assert difference.x is not None
+    if not item.unit and new is not None and base is not None:
+        return f"{spec_of(item).difference.what or item.text}: {_pulse_words(new.y, base.y)}"
     spec, change = spec_of(item), difference.difference
     way = "higher" if change > 0.0 else "lower"
     decimals = decimals_for(change, difference.uncertainty, accuracy(spec))
@@ -272,6 +293,22 @@ def _curve_words(item: ComparedCurve, at: int) -> str:
     place = amount(difference.x, item.x_unit, 3 if item.x_unit == "ms" else 0)
     what = spec.difference.what or f"{item.check}: {item.text}"
     return f"{what} {size} {way} at {place}"
+
+
+def _pulse_words(new: FloatArray, base: FloatArray) -> str:
+    """Return what tells two impulse responses apart: polarity, else the ringing on either side of the main lobe."""
+    peaks = [float(pulse[np.argmax(np.abs(pulse))]) for pulse in (new, base)]
+    if peaks[0] * peaks[1] < 0.0:
+        return "inverted"
+    told = []
+    for where, now, before in zip(
+        ("before", "after"), beside_main_lobe_db(new), beside_main_lobe_db(base), strict=True
+    ):
+        change = None if now is None or before is None else now - before
+        if now is not None and change is not None and abs(change) >= _RINGING_DB:
+            way = "more" if change > 0.0 else "less"
+            told.append(f"{amount(abs(change), 'dB', 1)} {way} ringing {where} the main lobe")
+    return " and ".join(told) or "its main lobe has another shape"
 
 
 def _span(frequency: Any) -> str:  # noqa: ANN401 - a parameter of an analysis

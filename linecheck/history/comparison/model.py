@@ -185,7 +185,12 @@ class Comparison:
     def sounds(self) -> tuple[tuple[str, str], ...]:
         """What the differences sound like, a sentence for each side that says it, and how much that explains."""
         return tuple(
-            (f"{label} {said.sentence[:1].lower()}{said.sentence[1:]}", said.explained)
-            for label, said in ((side.label, self.causes.get(side.label)) for side in self.sides)
-            if said is not None
+            self.sound_of(side.label) for side in self.sides if self.causes.get(side.label) is not None
         )
+
+    def sound_of(self, label: str) -> tuple[str, str]:
+        """Return what a side's differences sound like, and how much that explains; empty where nobody says it."""
+        said = self.causes.get(label)
+        if said is None:
+            return "", ""
+        return f"{label} {said.sentence[:1].lower()}{said.sentence[1:]}", said.explained

@@ -9,8 +9,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import chain
 from typing import Literal
 
 import numpy as np
@@ -18,6 +19,7 @@ import numpy as np
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec
 from linecheck.checks.parts.declared import difference_unit
+from linecheck.dsp.responses.lobes import beside_main_lobe_db
 from linecheck.history.comparison.model import ComparedCurve, Comparison, Side
 from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Limit, Mask
@@ -188,21 +190,8 @@ def _energies_caption(curves: Iterable[tuple[str, Curve]]) -> str:
 
 
 def lobe_energies(curve: Curve) -> tuple[float | None, float | None]:
-    """Return the energies before and after the main lobe (between changes of sign), dB re all of the energy."""
-    energy = curve.y**2
-    whole = float(np.sum(energy))
-    if not len(energy) or not np.isfinite(whole) or whole <= 0.0:
-        return None, None
-    peak = int(np.argmax(np.abs(curve.y)))
-    other = np.sign(curve.y) != np.sign(curve.y[peak])
-    before, after = np.flatnonzero(other[:peak]), np.flatnonzero(other[peak:])
-    first = int(before[-1]) + 1 if len(before) else 0
-    last = peak + int(after[0]) if len(after) else len(energy)
-    return _decibels(float(np.sum(energy[:first])) / whole), _decibels(float(np.sum(energy[last:])) / whole)
-
-
-def _decibels(ratio: float) -> float:
-    return 10.0 * float(np.log10(max(ratio, 1e-30)))
+    """Return the energies before and after an impulse response's main lobe, dB re all of the energy."""
+    return beside_main_lobe_db(curve.y)
 
 
 _VERBS = {Verdict.PASS: "passes", Verdict.MARGINAL: "marginal", Verdict.FAIL: "fails"}
@@ -397,69 +386,129 @@ _SMOOTH = (
 )
 
 
+#: The channels of a curve share a figure unless that takes more lines than this.
+_MOST_LINES = 4
+#: A longer caption would be too small to read; it is in the figure's words.
+_LONGEST_CAPTION = 110
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A side's curve in a channel; ``look`` is the number of its colour and dash."""
+
+    side: Side
+    curve: Curve
+    name: str
+    look: int
+
+
 def figures_of_comparison(comparison: Comparison) -> tuple[Figure, ...]:
-    """Return the figures of a comparison, for each curve and channel.
+    """Return the figures of a comparison, for each curve: all channels in one, unless that makes too many lines.
 
     A filter's response is drawn at two depths. Where curves are smooth, a figure more has the differences from the
     first side: at the first side's places, the others between their own by straight lines.
     """
     figures: list[Figure] = []
-    for compared in comparison.curves:
-        sides = [
-            (side, curve)
-            for side, curve in zip(comparison.sides, compared.curves, strict=False)
-            if curve is not None and len(curve.x)
-        ]
-        if sides:
-            parts = _PARTS.get(compared.metric, _WHOLE)
-            figures += [_overlay(comparison, compared, sides, part) for part in parts]
-            figures += _differences(comparison, compared, sides)
+    curves: dict[tuple[str, str], list[ComparedCurve]] = {}
+    for curve in comparison.curves:
+        curves.setdefault((curve.check, curve.metric), []).append(curve)
+    for channels in curves.values():
+        drawn = sum(_is_drawn(curve) for own in channels for curve in own.curves)
+        for shared in [channels] if drawn <= _MOST_LINES else [[own] for own in channels]:
+            lines = [_lines(comparison, own, len(shared), at) for at, own in enumerate(shared)]
+            if any(lines):
+                parts = _PARTS.get(shared[0].metric, _WHOLE)
+                figures += [
+                    _overlay(comparison, shared, sorted(chain(*lines), key=_by_look), part) for part in parts
+                ]
+                figures += _differences(comparison, shared, lines)
     return tuple(figures)
 
 
+def _by_look(line: _Line) -> int:
+    return line.look
+
+
+def _is_drawn(curve: Curve | None) -> bool:
+    return curve is not None and len(curve.x) > 0
+
+
+def _lines(comparison: Comparison, compared: ComparedCurve, channels: int, channel: int) -> list[_Line]:
+    """Return each side's curve in one of so many channels; one side looks the same in every figure."""
+    more = f" {compared.channel}" if channels > 1 and compared.channel else ""
+    return [
+        _Line(side, curve, f"{_told(side)}{more}", channels * at + channel)
+        for at, (side, curve) in enumerate(zip(comparison.sides, compared.curves, strict=False))
+        if curve is not None and len(curve.x)
+    ]
+
+
 def _overlay(
-    comparison: Comparison, compared: ComparedCurve, sides: Sequence[tuple[Side, Curve]], part: _Part
+    comparison: Comparison, shared: Sequence[ComparedCurve], lines: Sequence[_Line], part: _Part
 ) -> Figure:
-    spec = replace(_curve_spec(compared.kind, compared.metric), log_x=compared.log_x)
-    curves = [curve for _, curve in sides]
+    first, curves = shared[0], [line.curve for line in lines]
+    spec = replace(_curve_spec(first.kind, first.metric), log_x=first.log_x)
     span = min(float(curve.x[0]) for curve in curves), max(float(curve.x[-1]) for curve in curves)
-    title = _titled(compared, spec, part)
-    marks = _marks(comparison, compared) if part in ("whole", "full-depth") else ()
+    title = _titled(shared, spec, part)
+    marks = _marks(comparison, shared) if part in ("whole", "full-depth") else ()
+    energies = _energies_of_sides(lines) if part == "impulse" else ""
     return Figure(
-        _named(compared, part),
+        _named(shared, part),
         title,
-        _alt_of_sides(title, sides, marks),
+        _alt_of_sides(title, lines, marks, energies),
         *_axes_of(spec, curves[0], part, curves),
-        tuple(Series(_told(side), curve.x, curve.y, look=_look(comparison, side)) for side, curve in sides),
-        _limit_lines(compared.mask, span, compared.log_x),
+        tuple(Series(line.name, line.curve.x, line.curve.y, look=line.look) for line in lines),
+        _limit_lines(first.mask, span, first.log_x),
         marks,
         _HOLDS.get(spec.better, "both"),
-        _energies_caption([(side.label, curve) for side, curve in sides]) if part == "impulse" else "",
+        energies if len(energies) <= _LONGEST_CAPTION else "",
     )
+
+
+def _energies_of_sides(lines: Sequence[_Line]) -> str:
+    """Return the energies of each side, once where all its channels have the same."""
+    told: dict[tuple[str, str], str] = {}
+    for line in lines:
+        channel = line.name.removeprefix(_told(line.side))
+        told.setdefault((line.side.label, _energies_caption([("", line.curve)])), channel)
+    whole = [label for label, _ in told]
+    texts = [
+        f"{label}{'' if whole.count(label) == 1 else channel} {text.partition(': ')[2].strip()}"
+        for (label, text), channel in told.items()
+        if text
+    ]
+    return f"energy before and after the main lobe: {'; '.join(texts)}" if texts else ""
 
 
 def _told(side: Side) -> str:
     return f"{side.label}: {side.name}" if side.name else side.label
 
 
-def _titled(compared: ComparedCurve, spec: CurveSpec, part: _Part) -> str:
-    channel = f" ({compared.channel})" if compared.channel else ""
-    return f"{_title_of(compared.check, spec, part)}{channel}"
+def _titled(shared: Sequence[ComparedCurve], spec: CurveSpec, part: _Part) -> str:
+    channel = shared[0].channel if len(shared) == 1 else None
+    return _title_of(shared[0].check, spec, part) + (f" ({channel})" if channel else "")
 
 
-def _named(compared: ComparedCurve, part: str) -> str:
+def _named(shared: Sequence[ComparedCurve], part: str) -> str:
     """Return a name that no other figure of the comparison has."""
-    return file_name(
-        "-".join(filter(None, (compared.check, _part_name(compared.metric, part), compared.channel)))
-    )
+    first = shared[0]
+    channel = first.channel if len(shared) == 1 else None
+    return file_name("-".join(filter(None, (first.check, _part_name(first.metric, part), channel))))
 
 
-def _marks(comparison: Comparison, compared: ComparedCurve) -> tuple[Mark, ...]:
-    """Return where each side differs most from the first, if that is real."""
+def _marks(comparison: Comparison, shared: Sequence[ComparedCurve]) -> tuple[Mark, ...]:
+    """Return where each side differs most from the first, if that is real: in the channel where it does so most."""
     marks = []
-    for side, difference in zip(comparison.sides[1:], compared.differences, strict=False):
-        if not difference.significant or None in (difference.x, difference.value, difference.difference):
+    for at, side in enumerate(comparison.sides[1:]):
+        real = [
+            (compared.differences[at], compared)
+            for compared in shared
+            if at < len(compared.differences) and compared.differences[at].significant
+        ]
+        told = [(own, compared) for own, compared in real if None not in (own.x, own.value, own.difference)]
+        if not told:
             continue
+        difference, compared = max(told, key=lambda entry: abs(entry[0].difference or 0.0))
         x, value, change = float(difference.x or 0.0), float(difference.value or 0.0), difference.difference
         amount, place = _signed(float(change or 0.0), compared.unit), place_text(x, compared.x_unit)
         marks.append(Mark(x, value, f"{side.label}: {amount} re {comparison.sides[0].label} at {place}"))
@@ -470,51 +519,50 @@ def _signed(value: float, unit: str) -> str:
     return ("+" if value > 0.0 else "") + value_text(value, unit)
 
 
-def _alt_of_sides(title: str, sides: Sequence[tuple[Side, Curve]], marks: Sequence[Mark]) -> str:
+def _alt_of_sides(title: str, lines: Sequence[_Line], marks: Sequence[Mark], energies: str) -> str:
     parts = [f"{title}."]
-    parts += [f"{_told(side)}: {_between(curve.y, curve.unit)}." for side, curve in sides]
+    parts += [f"{line.name}: {_between(line.curve.y, line.curve.unit)}." for line in lines]
     parts += [f"Largest difference of {mark.text}." for mark in marks]
+    parts += [f"{energies}."] if energies else []
     return " ".join(parts)
 
 
-def _look(comparison: Comparison, side: Side) -> int:
-    return [entry.label for entry in comparison.sides].index(side.label)
-
-
 def _differences(
-    comparison: Comparison, compared: ComparedCurve, sides: Sequence[tuple[Side, Curve]]
+    comparison: Comparison, shared: Sequence[ComparedCurve], lines: Sequence[Sequence[_Line]]
 ) -> list[Figure]:
     """Return the figure of the differences from the first side, where curves are smooth."""
-    (first, base), others = sides[0], sides[1:]
-    if compared.metric not in _SMOOTH or not others or compared.curves[0] is None:
+    compared, base = shared[0], next((curve for own in shared for curve in own.curves[:1] if curve), None)
+    if compared.metric not in _SMOOTH or base is None:
         return []
-    series = []
-    for side, curve in others:
-        # At the first side's places which both reach.
-        corners = tuple((float(x), float(y)) for x, y in zip(curve.x, curve.y, strict=True))
-        change = limit_at(corners, base.x, compared.log_x) - base.y
-        kept = np.isfinite(change)
-        if np.any(kept):
-            look = _look(comparison, side)
-            series.append(Series(_told(side), base.x[kept], change[kept], look=look))
+    series = [
+        line
+        for own, drawn in zip(shared, lines, strict=True)
+        if _is_drawn(own.curves[0])
+        for line in _less_the_first(drawn, log_x=own.log_x)
+    ]
     if not series:
         return []
-    spec = replace(_curve_spec(compared.kind, compared.metric), log_x=compared.log_x)
-    title = f"{_titled(compared, spec, 'whole')}, less that of {_told(first)}"
+    spec, first = (
+        replace(_curve_spec(compared.kind, compared.metric), log_x=compared.log_x),
+        comparison.sides[0],
+    )
+    title = f"{_titled(shared, spec, 'whole')}, less that of {_told(first)}"
     x, y = _axes_of(spec, base, "whole", [base])
     if compared.metric == "response":
         x = Axis(x.label, x.unit, x.log, *_PASS_BAND_HZ)
     label = f"{curve_name(compared.metric)}, less {first.label}"
-    return [
-        Figure(
-            _named(compared, "difference"),
-            title,
-            " ".join(
-                (f"{title}.", *(f"{each.label}: {_between(each.y, y.unit, _signed)}." for each in series))
-            ),
-            x,
-            Axis(label, y.unit),
-            tuple(series),
-            hold="both",
-        )
-    ]
+    between = [f"{each.label}: {_between(each.y, y.unit, _signed)}." for each in series]
+    alt = " ".join((f"{title}.", *between))
+    name = _named(shared, "difference")
+    return [Figure(name, title, alt, x, Axis(label, y.unit), tuple(series), hold="both")]
+
+
+def _less_the_first(lines: Sequence[_Line], *, log_x: bool) -> Iterator[Series]:
+    """Yield each curve less the first, at the first's places which both reach."""
+    base = lines[0].curve
+    for line in lines[1:]:
+        corners = tuple((float(x), float(y)) for x, y in zip(line.curve.x, line.curve.y, strict=True))
+        change = limit_at(corners, base.x, log_x) - base.y
+        kept = np.isfinite(change)
+        if np.any(kept):
+            yield Series(line.name, base.x[kept], change[kept], look=line.look)

@@ -17,7 +17,7 @@ import re
 from collections.abc import Iterable
 
 from linecheck.checks.parts.declared import difference_unit
-from linecheck.results.wording import response_at
+from linecheck.results.wording import response_at, significant
 
 #: Parts of names as the trade writes them.
 _WORDS = {
@@ -112,19 +112,19 @@ def short_number(value: float) -> str:
 def value_text(value: float, unit: str) -> str:
     """Return a value with its unit; levels have two decimals, as everywhere."""
     is_level = unit == "dB" and abs(value) < 1e6
-    return _with_unit(fixed(value, 2) if is_level else plain_number(value, 5), unit)
+    return _with_unit(fixed(value, 2) if is_level else _told(value, 5), unit)
 
 
 def place_text(value: float, unit: str, digits: int = 4) -> str:
     """Return a place along an axis: 1.99 kHz, 50 Hz, −60 dBFS."""
     if unit == "Hz" and abs(value) >= 1000.0:
-        return f"{plain_number(value / 1000.0, digits)} kHz"
-    return _with_unit(plain_number(value, digits), unit)
+        return f"{_told(value / 1000.0, digits)} kHz"
+    return _with_unit(_told(value, digits), unit)
 
 
 def limit_text(value: float, unit: str) -> str:
     """Return a limit with its unit, as the limit file has it."""
-    return _with_unit(plain_number(value), unit)
+    return _with_unit(_told(value), unit)
 
 
 def curve_name(metric: str) -> str:
@@ -207,6 +207,11 @@ def _spread(expanded: float, decimals: int, unit: str) -> str:
     if expanded < 0.5 * least:
         return f"± below {_with_unit(fixed(least, decimals), unit)}"
     return f"± {_with_unit(fixed(expanded, decimals), unit)}"
+
+
+def _told(value: float, digits: int = 6) -> str:
+    """Return a number in a sentence or beside its unit: without an exponent, with a true minus sign."""
+    return significant(value, digits).replace("-", "−").replace("e+", "e")
 
 
 def _with_unit(number: str, unit: str) -> str:
