@@ -14,7 +14,7 @@ from linecheck.cli.sources import (
     among_earlier,
     beside_options,
     is_comparison,
-    run_and_reference,
+    run_and_references,
 )
 from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import visible
@@ -27,7 +27,7 @@ from linecheck.report.render import comparison_page, run_page
 @click.command(name="report")
 @click.argument("source", metavar="RUN|SET|COMPARISON")
 @click.option("--out", required=True, metavar="FILE", help="The page: one file that opens anywhere.")
-@beside_options
+@beside_options(several=False)
 @click.option(
     "--pdf",
     is_flag=False,
@@ -51,7 +51,7 @@ def command(
     compared = is_comparison(source, beside)
     page = Path(out)
     printed = None if pdf is None else Path(pdf) if pdf else page.with_suffix(".pdf")
-    read = (source, *beside.limits, place.station, beside.against, beside.reference, place.path)
+    read = (source, *beside.limits, place.station, beside.against, *beside.references, place.path)
     named = [path for path in read if path is not None]
     _check_targets([page] if printed is None else [page, printed], named)
     program = "" if printed is None else browser()
@@ -84,7 +84,8 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
 
 
 def _of_run(source: str, beside: Beside, place: LogPlace, unfolded: bool) -> str:
-    view, other = run_and_reference(source, beside, place)
+    view, others = run_and_references(source, beside, place)
+    other = next(iter(others), None)
     population = among_earlier(view, beside.against)
     return run_page(view, population=population, reference=other, unfolded=unfolded)
 

@@ -23,6 +23,7 @@ from linecheck.limits.masks import extent, limit_at
 from linecheck.limits.model import Limit, Mask
 from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Mark, Series
+from linecheck.report.figures.overlay import Overlay, overlaid, overlay_of
 from linecheck.report.figures.sidebands import sideband_marks
 from linecheck.report.figures.words import curve_name, file_name, place_text, plain_name, value_text
 from linecheck.run.model import CheckOutcome, Run
@@ -143,7 +144,9 @@ def _decibels(ratio: float) -> float:
 _VERBS = {Verdict.PASS: "passes", Verdict.MARGINAL: "marginal", Verdict.FAIL: "fails"}
 
 
-def figures_of_check(view: Run, check: CheckOutcome, *, reference: Run | None = None) -> tuple[Figure, ...]:
+def figures_of_check(
+    view: Run, check: CheckOutcome, *, reference: Run | None = None, overlays: Sequence[Overlay] = ()
+) -> tuple[Figure, ...]:
     """Return the figures of a check: one for each curve, all channels in it; a filter's response at two depths.
 
     Parameters
@@ -154,12 +157,15 @@ def figures_of_check(view: Run, check: CheckOutcome, *, reference: Run | None = 
         One of its checks. A curve without a point gives no figure.
     reference : Run, optional
         Another run, whose curves of the same check are drawn beside these.
+    overlays : sequence of Overlay
+        Any number of them, with names of their own.
     """
+    beside = (*(() if reference is None else (overlay_of(reference),)), *overlays)
     figures: list[Figure] = []
     for metric in dict.fromkeys(item.curve.metric for item in check.judged.curves):
         items = [item for item in check.judged.curves if item.curve.metric == metric and len(item.curve.x)]
         if items:
-            others = _reference_series(reference, check, metric)
+            others = overlaid(beside, check, metric)
             figures += [_figure(view, check, items, others, part) for part in _PARTS.get(metric, _WHOLE)]
     return tuple(figures)
 
@@ -252,23 +258,6 @@ def _alt(
 
 def _between(y: FloatArray, unit: str, told: Callable[[float, str], str] = value_text) -> str:
     return f"between {told(float(np.min(y)), unit)} and {told(float(np.max(y)), unit)}"
-
-
-def _reference_series(reference: Run | None, check: CheckOutcome, metric: str) -> list[Series]:
-    """Return the reference unit's curves of the same check."""
-    other = None if reference is None else reference.check(check.check)
-    if reference is None or other is None or other.kind != check.kind:
-        return []
-    return [
-        Series(
-            f"{reference.serial} {item.curve.channel or 'pair'}",
-            item.curve.x,
-            item.curve.y,
-            is_reference=True,
-        )
-        for item in other.judged.curves
-        if item.curve.metric == metric and len(item.curve.x)
-    ]
 
 
 #: Curves that are smooth enough for their difference to say something at every place.

@@ -20,8 +20,11 @@ from linecheck.report.figures.drawing.palette import (
     INK,
     LINES,
     MARGINAL,
+    OVERLAY_DASHES,
+    OVERLAYS,
     QUIET_INK,
     REFERENCE,
+    THIN,
 )
 from linecheck.report.figures.table import drawn_series, limit_line_at, with_unit
 from linecheck.report.figures.words import axis_number, short_number
@@ -35,6 +38,8 @@ DOTS_AN_INCH: Final = 72.0
 _HEIGHT, _LEFT, _BOTTOM, _TOP, _UNTITLED_TOP = 236.0, 48.0, 36.0, 22.0, 10.0
 _CAPTION_HEIGHT, _SAMPLE = 11.0, 16.0
 _MAX_LABEL_LENGTH = 28
+#: Size and spacing of the curves' names, and of those that are many.
+_NAMES, _SMALL_NAMES = (8.0, 0.5), (6.5, 0.25)
 #: A curve of so few points shows them.
 _MAX_DOTS = 60
 #: A shape for each verdict: what passes is round, what does not has corners.
@@ -67,7 +72,7 @@ def draw_figure(figure: Figure, width_inches: float, *, titled: bool = True) -> 
         caption = visible(figure.caption)
         _write_on(canvas, _LEFT, 4.0, caption, fitted(caption, 7.0, width - _LEFT - 6.0), color=QUIET_INK)
     _draw_masks(figure, axes, labels)
-    _draw_curves(drawn, axes)
+    _draw_curves(drawn, axes, height)
     _draw_marks(figure, axes, labels)
     return canvas
 
@@ -241,14 +246,10 @@ def _write(axes: Axes, box: Box, text: str, colour: str, *, to_right: bool = Fal
     )
 
 
-def _draw_curves(drawn: tuple[Series, ...], axes: Axes) -> None:
+def _draw_curves(drawn: tuple[Series, ...], axes: Axes, height: float) -> None:
     """Draw the curves, and beside the axes their names with a piece of each line."""
-    from matplotlib.lines import Line2D
-
-    samples = []
     for index, series in enumerate(drawn):
         colour, dash = _look(drawn, index)
-        samples.append(Line2D([], [], color=colour, linestyle=dash, linewidth=1.4))
         common: dict[str, Any] = {
             "color": colour,
             "gid": f"curve-{index}",
@@ -257,33 +258,65 @@ def _draw_curves(drawn: tuple[Series, ...], axes: Axes) -> None:
         if series.style == "stems":
             axes.vlines(series.x, axes.get_ylim()[0], series.y, linewidth=1.0, linestyles=dash, **common)
             continue
-        dots = series.style == "points" or len(series.x) <= _MAX_DOTS
+        dots = series.style == "points" or (len(series.x) <= _MAX_DOTS and not series.is_thin)
+        fine = len(series.x) > 400 or (series.is_reference and series.look is not None)
+        width = 0.4 if series.is_thin else 0.8 if fine else 1.2
         axes.plot(
             series.x,
             series.y,
-            linewidth=0 if series.style == "points" else 0.8 if len(series.x) > 400 else 1.2,
+            linewidth=0 if series.style == "points" else width,
             linestyle=dash if series.style == "line" else "none",
             marker="o" if dots else None,
             markersize=2.6,
             **common,
         )
+    _draw_legend(drawn, axes, height)
+
+
+def _draw_legend(drawn: tuple[Series, ...], axes: Axes, height: float) -> None:
+    """Write the curves' names beside the axes, smaller where they are many; what has no room is counted."""
+    from matplotlib.lines import Line2D
+
+    size, spacing = _NAMES if _room(height, *_NAMES) >= len(drawn) else _SMALL_NAMES
+    room = _room(height, size, spacing)
+    listed = len(drawn) if len(drawn) <= room else room - 1
+    names = [_cut(series.label) for series in drawn[:listed]]
+    looks = [_look(drawn, index) for index in range(listed)]
+    samples = [Line2D([], [], color=colour, linestyle=dash, linewidth=1.4) for colour, dash in looks]
+    # A light line's name is as dark as other words.
+    colours = [colour if colour not in (*OVERLAYS, THIN) else QUIET_INK for colour, _ in looks]
+    if listed < len(drawn):
+        names.append(f"and {len(drawn) - listed} more")
+        samples.append(Line2D([], [], linestyle="none"))
+        colours.append(QUIET_INK)
     axes.legend(
         samples,
-        [_cut(series.label) for series in drawn],
+        names,
         loc="upper left",
         bbox_to_anchor=(1.0, 1.0),
         borderaxespad=0.0,
         handlelength=_SAMPLE / 8.0,
         handletextpad=0.4,
-        labelcolor="linecolor",
+        labelspacing=spacing,
+        labelcolor=colours,
         frameon=False,
-        fontsize=8.0,
+        fontsize=size,
     )
+
+
+def _room(height: float, size: float, spacing: float) -> int:
+    """Return how many names have room below each other."""
+    return int((height - size) / (size * (1.0 + spacing)))
 
 
 def _look(drawn: tuple[Series, ...], index: int) -> tuple[str, Any]:
     """Return a curve's colour and dash."""
     series = drawn[index]
+    if series.is_thin:
+        return THIN, "solid"
+    if series.is_reference and series.look is not None:
+        number = sum(entry.is_reference and entry.look == series.look for entry in drawn[:index])
+        return OVERLAYS[series.look % len(OVERLAYS)], OVERLAY_DASHES[number % len(OVERLAY_DASHES)]
     if series.is_reference:
         number = sum(entry.is_reference for entry in drawn[:index])
         return REFERENCE[0], (REFERENCE[1], (0, (1, 1)))[number % 2]

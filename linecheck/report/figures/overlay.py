@@ -1,0 +1,107 @@
+"""Other runs and stored references in a run's figures: lighter, each named, of many one channel as a thin line.
+
+=========================  =======================================================================
+:class:`Overlay`           the curves of one run or unit of a baseline, under a name
+:func:`overlay_of`         those of a run
+:func:`overlays_of`        those of a baseline's units
+:func:`overlaid`           what of some overlays is drawn beside a check's curve
+=========================  =======================================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from linecheck.checks.base import Curve
+from linecheck.files.text import visible
+from linecheck.history.baseline.file import Baseline
+from linecheck.report.figures.data import Series
+from linecheck.run.model import CheckOutcome, Run
+
+#: Of more overlays than this, each is a thin line of one channel, unless its channels differ.
+FEW = 4
+#: Channels differ where their median, lowest or highest levels are further apart than this share of what they span.
+_DIFFERS = 0.05
+
+#: Check, kind, curve: by these a curve finds its like.
+_Key = tuple[str, str, str]
+
+
+@dataclass(frozen=True)
+class Overlay:
+    """The curves of one run or of one unit of a baseline, by check, kind and metric."""
+
+    name: str
+    curves: Mapping[tuple[str, str, str], tuple[Curve, ...]]
+
+
+def overlay_of(run: Run, name: str = "") -> Overlay:
+    """Return the curves of a run, under its unit's serial number or another name."""
+    curves: dict[_Key, list[Curve]] = {}
+    for check in run.checks:
+        for item in check.judged.curves:
+            if len(item.curve.x):
+                curves.setdefault((check.check, check.kind, item.curve.metric), []).append(item.curve)
+    return Overlay(visible(name or run.serial), {key: tuple(own) for key, own in curves.items()})
+
+
+def overlays_of(baseline: Baseline) -> tuple[Overlay, ...]:
+    """Return the curves of a baseline's units: the extreme of each band at the band's middle."""
+    found = []
+    for unit in baseline.file.unit:
+        curves: dict[_Key, list[Curve]] = {}
+        for check in unit.check:
+            for entry in check.curve:
+                profile = entry.profile()
+                curve = Curve(
+                    entry.metric, entry.channel, profile.x[0], entry.x_unit, profile.inner[-1], entry.unit
+                )
+                curves.setdefault((check.name, check.kind, entry.metric), []).append(curve)
+        found.append(
+            Overlay(visible(f"baseline {unit.serial}"), {key: tuple(own) for key, own in curves.items()})
+        )
+    return tuple(found)
+
+
+def told_apart(overlays: Sequence[Overlay]) -> tuple[Overlay, ...]:
+    """Return overlays with names that differ: of one unit's several runs, each with its number."""
+    names = [overlay.name for overlay in overlays]
+    told: list[Overlay] = []
+    for at, overlay in enumerate(overlays):
+        several = names.count(overlay.name) > 1
+        number = f" ({1 + names[:at].count(overlay.name)})" if several else ""
+        told.append(Overlay(f"{overlay.name}{number}", overlay.curves))
+    return tuple(told)
+
+
+def overlaid(overlays: Sequence[Overlay], check: CheckOutcome, metric: str) -> list[Series]:
+    """Return the curves of the same check and metric, lighter; of many overlays thin, and one channel of each."""
+    many = len(overlays) > FEW
+    found = []
+    for number, overlay in enumerate(told_apart(overlays)):
+        curves = overlay.curves.get((check.check, check.kind, metric), ())
+        if many and len(curves) > 1 and not _differ(curves):
+            curves = curves[:1]
+        found += [
+            Series(
+                f"{overlay.name} {curve.channel or 'pair'}",
+                curve.x,
+                curve.y,
+                is_reference=True,
+                look=number if len(overlays) > 1 else None,
+                is_thin=many,
+            )
+            for curve in curves
+        ]
+    return found
+
+
+def _differ(curves: Sequence[Curve]) -> bool:
+    """Return whether channels differ by more than their noise."""
+    sizes = [(np.median(curve.y), np.min(curve.y), np.max(curve.y)) for curve in curves]
+    medians, lowest, highest = (np.array(part) for part in zip(*sizes, strict=True))
+    span = float(np.max(highest) - np.min(lowest))
+    return bool(max(np.ptp(medians), np.ptp(lowest), np.ptp(highest)) > _DIFFERS * span > 0.0)
