@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import click
@@ -20,8 +20,13 @@ from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import visible
 from linecheck.files.write import check_can_write, write_atomically
 from linecheck.history.comparison.file import load_comparison
+from linecheck.log.signoff import Signoff
+from linecheck.report.interactive import require_library
 from linecheck.report.pdf import browser, write_pdf
 from linecheck.report.render import comparison_page, run_page
+
+#: Gives a page, interactive or not.
+_Made = Callable[[bool], str]
 
 
 @click.command(name="report")
@@ -37,17 +42,31 @@ from linecheck.report.render import comparison_page, run_page
     help="Also print the page to PDF, with this machine's Chromium [default FILE: beside the page].",
 )
 @click.option("--all", "unfolded", is_flag=True, help="Unfold, and print, all that the page holds.")
+@click.option(
+    "--interactive",
+    is_flag=True,
+    help="Figures with zoom, a cursor with values, curves on and off; needs linecheck[interactive].",
+)
 @log_options
 def command(
-    source: str, out: str, beside: Beside, pdf: str | None, unfolded: bool, place: LogPlace
+    source: str,
+    out: str,
+    beside: Beside,
+    pdf: str | None,
+    unfolded: bool,
+    interactive: bool,
+    place: LogPlace,
 ) -> ExitStatus:
     """Write a run in the log, a capture set or a comparison as one HTML page.
 
-    The page needs no network and runs no script. Figures and values of each check are folded, and not printed; --all
-    unfolds and prints them. A comparison shows its sign-offs in the log.
+    The page needs no network and runs no script; with --interactive it runs those that stand in it, and is all there
+    without them. Figures and values of each check are folded, and not printed; --all unfolds and prints them. A
+    comparison shows its sign-offs in the log.
 
     Exit status: 0 the page was written, 2 a wrong command or file, 3 it could not be written.
     """
+    if interactive:
+        require_library()
     compared = is_comparison(source, beside)
     page = Path(out)
     printed = None if pdf is None else Path(pdf) if pdf else page.with_suffix(".pdf")
@@ -55,11 +74,11 @@ def command(
     named = [path for path in read if path is not None]
     _check_targets([page] if printed is None else [page, printed], named)
     program = "" if printed is None else browser()
-    text = _of_comparison(source, place) if compared else _of_run(source, beside, place, unfolded)
-    write_atomically(page, text.encode("utf-8"))
+    made = _of_comparison(source, place) if compared else _of_run(source, beside, place, unfolded)
+    write_atomically(page, made(interactive).encode("utf-8"))
     click.echo(visible(str(page)))
     if printed is not None:
-        write_pdf(text, printed, program=program)
+        write_pdf(made(False), printed, program=program)
         click.echo(visible(str(printed)))
     return ExitStatus.PASS
 
@@ -83,18 +102,22 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
         check_can_write(path)
 
 
-def _of_run(source: str, beside: Beside, place: LogPlace, unfolded: bool) -> str:
+def _of_run(source: str, beside: Beside, place: LogPlace, unfolded: bool) -> _Made:
     view, others = run_and_references(source, beside, place)
     other = next(iter(others), None)
     population = among_earlier(view, beside.against)
-    return run_page(view, population=population, reference=other, unfolded=unfolded)
+    return lambda interactive: run_page(
+        view, population=population, reference=other, unfolded=unfolded, interactive=interactive
+    )
 
 
-def _of_comparison(source: str, place: LogPlace) -> str:
+def _of_comparison(source: str, place: LogPlace) -> _Made:
 
     comparison = load_comparison(source)
     # A sign-off goes into the same log if none is named; where there is none yet, nothing was signed.
     if place == LogPlace() and not Path(place.path).exists():
-        return comparison_page(comparison, signoffs=())
-    with place.reader() as log:
-        return comparison_page(comparison, signoffs=tuple(log.signoffs(digest=comparison.digest)))
+        signoffs: tuple[Signoff, ...] = ()
+    else:
+        with place.reader() as log:
+            signoffs = tuple(log.signoffs(digest=comparison.digest))
+    return lambda interactive: comparison_page(comparison, signoffs=signoffs, interactive=interactive)

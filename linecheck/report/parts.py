@@ -55,11 +55,12 @@ def free_name(wanted: str, taken: set[str]) -> str:
 
 
 def figure_part(figure: Figure, anchor: str) -> Part:
-    """Return a figure drawn, with its title, its words and its numbers as texts."""
+    """Return a figure drawn, with its title, its words and its numbers as texts; ``figure`` is what was drawn."""
     table = table_of(figure)
     rows = tuple(tuple("" if value is None else plain_number(value) for value in row) for row in table.rows)
     return {
         "anchor": anchor,
+        "figure": figure,
         "title": figure.title,
         "alt": figure.alt,
         "svg": svg(figure, prefix=anchor, titled=False),

@@ -26,6 +26,8 @@ from linecheck.history.population import Populations
 from linecheck.log.signoff import Signoff
 from linecheck.report.comparison_page import comparison_page_of
 from linecheck.report.figures.words import metric_name
+from linecheck.report.interactive import make_live
+from linecheck.report.parts import Part
 from linecheck.report.run_page import run_page_of
 from linecheck.run.model import Run
 
@@ -38,6 +40,7 @@ def run_page(
     population: Populations | None = None,
     reference: Run | None = None,
     unfolded: bool = False,
+    interactive: bool = False,
 ) -> str:
     """Return the page of a run as HTML.
 
@@ -50,15 +53,30 @@ def run_page(
         Another run, whose curves and values stand beside these.
     unfolded : bool
         Show, and print, each check in full too.
+    interactive : bool
+        Put interactive figures before the still ones, and the scripts that run them into the page.
+
+    Raises
+    ------
+    UsageError
+        It is to be interactive, and the library for that is not installed.
     """
     page = run_page_of(view, population=population, reference=reference, unfolded=unfolded)
-    return environment().get_template("run.html").render(page=page)
+    return _rendered("run.html", page, interactive=interactive)
 
 
-def comparison_page(comparison: Comparison, *, signoffs: Sequence[Signoff] = ()) -> str:
-    """Return the page of a comparison as HTML, with the sign-offs that are known of it."""
+def comparison_page(
+    comparison: Comparison, *, signoffs: Sequence[Signoff] = (), interactive: bool = False
+) -> str:
+    """Return the page of a comparison as HTML, with the sign-offs that are known of it, as :func:`run_page`."""
     page = comparison_page_of(comparison, signoffs)
-    return environment().get_template("comparison.html").render(page=page)
+    return _rendered("comparison.html", page, interactive=interactive)
+
+
+def _rendered(template: str, page: Part, *, interactive: bool) -> str:
+    if interactive:
+        make_live(page)
+    return environment().get_template(template).render(page=page)
 
 
 def write_comparison_page(comparison: Comparison, out_dir: str | Path) -> Path:

@@ -249,7 +249,7 @@ def _write(axes: Axes, box: Box, text: str, colour: str, *, to_right: bool = Fal
 def _draw_curves(drawn: tuple[Series, ...], axes: Axes, height: float) -> None:
     """Draw the curves, and beside the axes their names with a piece of each line."""
     for index, series in enumerate(drawn):
-        colour, dash = _look(drawn, index)
+        colour, dash = look_of(drawn, index)
         common: dict[str, Any] = {
             "color": colour,
             "gid": f"curve-{index}",
@@ -281,7 +281,7 @@ def _draw_legend(drawn: tuple[Series, ...], axes: Axes, height: float) -> None:
     room = _room(height, size, spacing)
     listed = len(drawn) if len(drawn) <= room else room - 1
     names = [_cut(series.label) for series in drawn[:listed]]
-    looks = [_look(drawn, index) for index in range(listed)]
+    looks = [look_of(drawn, index) for index in range(listed)]
     samples = [Line2D([], [], color=colour, linestyle=dash, linewidth=1.4) for colour, dash in looks]
     # A light line's name is as dark as other words.
     colours = [colour if colour not in (*OVERLAYS, THIN) else QUIET_INK for colour, _ in looks]
@@ -309,8 +309,8 @@ def _room(height: float, size: float, spacing: float) -> int:
     return int((height - size) / (size * (1.0 + spacing)))
 
 
-def _look(drawn: tuple[Series, ...], index: int) -> tuple[str, Any]:
-    """Return a curve's colour and dash."""
+def look_of(drawn: tuple[Series, ...], index: int) -> tuple[str, Any]:
+    """Return a curve's colour and dash: ``solid``, or an offset and lengths."""
     series = drawn[index]
     if series.is_thin:
         return THIN, "solid"
