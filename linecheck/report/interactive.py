@@ -58,8 +58,8 @@ def require_library() -> None:
 def make_live(page: Part) -> None:
     """Add ``live`` to every figure of a page, and to the page itself its scripts and the policy that allows them.
 
-    A figure's ``live`` has its ``json`` for the library, the ``unit`` of its x axis, the words of its ``marks``, and its
-    ``curves``: label, colour, and dashes of each.
+    A figure's ``live`` has its ``json`` for the library, the ``unit`` of its x axis, the words of its ``marks``, and
+    its ``curves``: label, colour, and dashes of each.
     """
     require_library()
     for part in _figure_parts(page):
@@ -89,7 +89,7 @@ def _library() -> str:
     """Return the library's script."""
     from bokeh.resources import Resources
 
-    parts = Resources(mode="inline", components=["bokeh"], log_level=None).js_raw
+    parts = Resources(mode="inline", components=["bokeh"], log_level="error").js_raw
     script = "\n".join(parts).replace("\r\n", "\n")
     if "</script" in script.lower() or "<!--" in script:
         raise UsageError("--interactive: this release of bokeh cannot stand inside a page; install another")
