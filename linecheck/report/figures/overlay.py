@@ -23,7 +23,8 @@ from linecheck.run.model import CheckOutcome, Run
 
 #: Of more overlays than this, each is a thin line of one channel, unless its channels differ.
 FEW = 4
-#: Channels differ where their median, lowest or highest levels are further apart than this share of what they span.
+#: Channels differ where their medians, their lower tenths or their highest levels are further apart than this share of
+#: what they span. The lowest point of a noise floor is mere chance.
 _DIFFERS = 0.05
 
 #: Check, kind, curve: by these a curve finds its like.
@@ -101,7 +102,6 @@ def overlaid(overlays: Sequence[Overlay], check: CheckOutcome, metric: str) -> l
 
 def _differ(curves: Sequence[Curve]) -> bool:
     """Return whether channels differ by more than their noise."""
-    sizes = [(np.median(curve.y), np.min(curve.y), np.max(curve.y)) for curve in curves]
-    medians, lowest, highest = (np.array(part) for part in zip(*sizes, strict=True))
-    span = float(np.max(highest) - np.min(lowest))
-    return bool(max(np.ptp(medians), np.ptp(lowest), np.ptp(highest)) > _DIFFERS * span > 0.0)
+    levels = np.array([np.quantile(curve.y, (0.1, 0.5, 1.0)) for curve in curves])
+    span = max(np.max(curve.y) for curve in curves) - min(np.min(curve.y) for curve in curves)
+    return bool(np.max(np.ptp(levels, axis=0)) > _DIFFERS * span > 0.0)
