@@ -68,7 +68,7 @@ def test_the_still_page_is_in_it(page):
 def test_it_has_every_point_of_every_curve(page):
     (item,) = _items(page)
     arrays = [
-        np.frombuffer(gzip.decompress(base64.b64decode(found["array"]["data"])), dtype=found["dtype"])
+        np.frombuffer(_unpacked(base64.b64decode(found["array"]["data"])), dtype=found["dtype"])
         for found in _found(item, "ndarray")
     ]
     for curve in (spectrum("left"), spectrum("right", 2)):
@@ -76,6 +76,11 @@ def test_it_has_every_point_of_every_curve(page):
             assert any(
                 len(array) == len(values) and np.allclose(array, values, rtol=1e-6) for array in arrays
             )
+
+
+def _unpacked(data):
+    """Return bytes as they are; newer releases of the library compress them."""
+    return gzip.decompress(data) if data[:2] == b"\x1f\x8b" else data
 
 
 def _found(node, kind):
