@@ -13,12 +13,14 @@ from click.testing import CliRunner
 from drawn_figures import SPECTRUM_MASK, SVG, check_of, spectrum, view_of
 from made_runs import with_checks
 from PIL import Image
+from regression_runs import baseline_of, unit_run
 from small_run import small_check
 
 from linecheck.checks.base import Curve
 from linecheck.cli import COMMANDS, sources
 from linecheck.cli.plot import command
 from linecheck.errors import FileError, LinecheckError, RecordError, UsageError
+from linecheck.history.baseline.file import baseline_bytes
 from linecheck.history.comparison.file import write_comparison
 from linecheck.history.comparison.model import ComparedCurve, Comparison, Side
 from linecheck.limits.model import Bounds, Mask
@@ -347,3 +349,28 @@ def test_where_no_capture_was_kept_it_says_what_to_do(analysed, tmp_path):
     assert isinstance(result.exception, RecordError)
     assert result.exception.exit_status == 3
     assert "linecheck run --keep-captures" in str(result.exception)
+
+
+def test_a_baseline_file_is_a_reference(views, tmp_path):
+    path = tmp_path / "pellow-r3.toml"
+    path.write_bytes(baseline_bytes(baseline_of(unit_run(serial="PR3-000009")).file))
+    views["PR3-000001"] = view_of(check_of([spectrum("left")], SPECTRUM_MASK))
+    result = _run("PR3-000001", "--out", tmp_path, "--reference", path, "--reference", "PR3-000002")
+    assert isinstance(result.exception, UsageError)
+    views["PR3-000002"] = views["PR3-000001"]
+    assert (
+        _run("PR3-000001", "--out", tmp_path, "--reference", path, "--reference", "PR3-000002").return_value
+        == 0
+    )
+    text = (tmp_path / "tone-spectrum.svg").read_text("utf-8")
+    assert "baseline PR3-000009 left" in text
+    assert "PR3-000001 left" in text
+
+
+def test_a_baseline_that_was_edited_is_no_reference(views, tmp_path):
+    path = tmp_path / "pellow-r3.toml"
+    text = baseline_bytes(baseline_of(unit_run(serial="PR3-000009")).file).decode()
+    path.write_text(text.replace("-150.0", "-151.0"), encoding="utf-8")
+    result = _run("PR3-000001", "--out", tmp_path, "--reference", path)
+    assert isinstance(result.exception, FileError)
+    assert "it was edited since" in str(result.exception)

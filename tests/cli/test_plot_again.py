@@ -110,3 +110,18 @@ def test_captures_of_another_run_are_refused(linecheck, kept, tmp_path):
     status, _, err = linecheck("plot", "PR3-000001", "tone", "--out", "out", "--resolution", "50")
     assert status == 2
     assert "not the one that was judged" in err
+
+
+def test_it_is_taken_again_from_the_stations_archive(linecheck, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    files = write_small_files(tmp_path, limits=LIMITS)
+    station = files[files.index("--station") + 1]
+    with open(station, "a", encoding="utf-8") as config:
+        config.write('[archive]\nfolder = "kept"\n')
+    assert linecheck("run", *files, "--serial", "PR3-000001", "--keep-captures")[0] == 0
+    assert not list((tmp_path / "results").rglob("captures.toml"))
+    asked = ("PR3-000001", "tone", "--resolution", "50", "--out", "out")
+    assert linecheck("plot", *asked, "--station", station)[0] == 0
+    status, _, err = linecheck("plot", *asked)
+    assert status == 3
+    assert "--station" in err

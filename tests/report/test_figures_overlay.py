@@ -5,11 +5,13 @@ import re
 import numpy as np
 import pytest
 from drawn_figures import SPECTRUM_MASK, SVG, check_of, group, spectrum, view_of
+from made_runs import made_check, made_run
+from regression_runs import baseline_of, curve, unit_run
 
 from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.drawing.draw import svg
 from linecheck.report.figures.drawing.palette import LINES, OVERLAYS, THIN
-from linecheck.report.figures.overlay import FEW, overlay_of
+from linecheck.report.figures.overlay import FEW, overlay_of, overlays_of
 from linecheck.report.figures.table import drawn_series
 
 
@@ -84,3 +86,18 @@ def test_several_runs_of_one_unit_are_told_apart():
         "PR3-000001 (2) left",
         "PR3-000001 (2) right",
     ]
+
+
+def test_a_baselines_units_are_drawn_by_the_extremes_that_it_keeps():
+    runs = [unit_run(serial=f"PR3-{number:06}", lines={"left": curve("left", 3.0)}) for number in (1, 2)]
+    overlays = overlays_of(baseline_of(*runs))
+    assert [overlay.name for overlay in overlays] == ["baseline PR3-000001", "baseline PR3-000002"]
+    own = made_run(made_check(curve("left"), curve("right")))
+    (figure,) = figures_of_check(own, own.checks[0], overlays=overlays)
+    beside = {series.label: series for series in figure.series if series.is_reference}
+    assert len(beside) == 4
+    for label, level in (("baseline PR3-000001 left", -147.0), ("baseline PR3-000002 right", -150.0)):
+        assert beside[label].y == pytest.approx(np.full(len(beside[label].y), level), abs=0.1)
+        # A band's middle may lie beyond the curve's end, by less than a band.
+        assert beside[label].x[0] == pytest.approx(20.0, rel=0.1)
+        assert beside[label].x[-1] == pytest.approx(20_000.0, rel=0.1)

@@ -10,14 +10,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from linecheck.checks.base import Curve
 from linecheck.files.text import visible
-from linecheck.history.baseline.file import Baseline
+from linecheck.history.baseline.file import Baseline, CurveEntry
 from linecheck.report.figures.data import Series
 from linecheck.run.model import CheckOutcome, Run
 
@@ -50,21 +50,27 @@ def overlay_of(run: Run, name: str = "") -> Overlay:
 
 
 def overlays_of(baseline: Baseline) -> tuple[Overlay, ...]:
-    """Return the curves of a baseline's units: the extreme of each band at the band's middle."""
+    """Return the curves of a baseline's units: the extremes of their bands, at the bands' middles."""
     found = []
     for unit in baseline.file.unit:
         curves: dict[_Key, list[Curve]] = {}
         for check in unit.check:
             for entry in check.curve:
-                profile = entry.profile()
-                curve = Curve(
-                    entry.metric, entry.channel, profile.x[0], entry.x_unit, profile.inner[-1], entry.unit
-                )
-                curves.setdefault((check.name, check.kind, entry.metric), []).append(curve)
+                curves.setdefault((check.name, check.kind, entry.metric), []).extend(_curves_of(entry))
         found.append(
             Overlay(visible(f"baseline {unit.serial}"), {key: tuple(own) for key, own in curves.items()})
         )
     return tuple(found)
+
+
+def _curves_of(entry: CurveEntry) -> Iterator[Curve]:
+    """Yield what a baseline keeps of a curve: the worse extremes, or the lowest and the highest ones."""
+    profile = entry.profile()
+    channel = entry.channel or "pair"
+    sides = ("lowest", "highest") if entry.two_sided else ("",)
+    for side, x, y in zip(sides, profile.x, profile.inner, strict=True):
+        name = f"{channel} {side}".rstrip()
+        yield Curve(entry.metric, name, x, entry.x_unit, y, entry.unit)
 
 
 def told_apart(overlays: Sequence[Overlay]) -> tuple[Overlay, ...]:
