@@ -10,6 +10,7 @@ from linecheck.checks.base import Curve
 from linecheck.errors import UsageError
 from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.data import Axis, Figure, LimitLine, Series
+from linecheck.report.figures.drawing.canvas import x_ticks
 from linecheck.report.figures.drawing.draw import svg
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.table import drawn_series
@@ -128,3 +129,11 @@ def test_levels_have_no_logarithmic_axis():
 
 def test_what_is_drawn_is_said_in_words():
     assert zoomed(_figure(1000), Zoom(100.0, 2000.0)).alt.endswith("Drawn from 100 Hz to 2 kHz.")
+
+
+@pytest.mark.parametrize(("low", "high"), [(900.0, 1100.0), (20.0, 30.0), (100.0, 250.0), (20.0, 20_000.0)])
+def test_a_logarithmic_axis_has_numbers_however_narrow_the_part_is(low, high):
+    part = zoomed(_figure(2000), Zoom(low, high))
+    places = x_ticks(part, frame_of(part))
+    assert 3 <= len(places) <= 12
+    assert all(low / 1.1 <= place <= high * 1.1 for place in places)

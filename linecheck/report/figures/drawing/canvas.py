@@ -135,7 +135,9 @@ def x_ticks(figure: Figure, frame: Frame) -> list[float]:
     decades = range(math.floor(math.log10(frame.x_low)), math.ceil(math.log10(frame.x_high)) + 1)
     # Decimal powers as they are read, so that 0.001 is no 0.0010000000000000002.
     places = (step * float(f"1e{decade}") for decade in decades for step in steps)
-    return [place for place in places if frame.x_low <= place <= frame.x_high]
+    inside = [place for place in places if frame.x_low <= place <= frame.x_high]
+    # A part of less than a decade has hardly any of them.
+    return inside if len(inside) > 2 else _ticks(frame.x_low, frame.x_high, 8)
 
 
 def _ticks(low: float, high: float, most: int) -> list[float]:
