@@ -62,7 +62,10 @@ def make_live(page: Part) -> None:
     its ``curves``: label, colour, and dashes of each.
     """
     require_library()
-    for part in _figure_parts(page):
+    parts = list(_figure_parts(page))
+    if not parts:
+        return
+    for part in parts:
         part["live"] = _live(part["figure"])
     scripts = (_library(), (Path(__file__).parent / "templates" / "interactive.js").read_text("utf-8"))
     hashes = " ".join(f"'sha256-{_digest(script)}'" for script in scripts)
