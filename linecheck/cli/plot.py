@@ -122,8 +122,7 @@ _again_options = collected(
     default=("svg",),
     callback=_formats,
     metavar="FORMAT",
-    help="svg, png, pdf, csv (the numbers in full) or both (svg, png); repeatable, or a list with commas "
-    "[default: svg].",
+    help="svg, png, pdf, csv (the numbers in full) or both (svg, png); repeatable, or a list with commas.",
 )
 @_zoom_options
 @_again_options

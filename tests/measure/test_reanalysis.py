@@ -177,3 +177,16 @@ def test_only_curves_at_a_resolution_can_be_taken_again(toned):
     run = _run_of_corpus("response")
     assert run.checks[0].judged.curves
     assert not has_spectrum(run, run.checks[0])
+
+
+def test_a_curve_whose_points_were_thinned_away_comes_back(toned):
+    run, capture = toned
+    check = run.checks[0]
+    gone = tuple(
+        replace(item, curve=replace(item.curve, x=np.empty(0), y=np.empty(0), uncertainty=None))
+        for item in check.judged.curves
+    )
+    thinned = replace(run, checks=(replace(check, judged=replace(check.judged, curves=gone)),))
+    assert has_spectrum(thinned, thinned.checks[0])
+    _, curve = curve_of(thinned, capture)
+    assert np.array_equal(curve.y, check.judged.curves[0].curve.y)
