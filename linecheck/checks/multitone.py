@@ -206,7 +206,8 @@ def _read(
         out.problems.append(Problem("tone_missing", message, name))
     tones = 0.5 * float(np.sum(sizes**2))
     one = tones / len(TONES_HZ)
-    residue = residue_spectrum(taken.rest, rate_hz, analysis.resolution_hz)
+    rest, resolution_hz = out.to_average(name, taken.rest, rate_hz, analysis.resolution_hz)
+    residue = residue_spectrum(rest, rate_hz, resolution_hz)
     highest, spread, _ = highest_residue(residue, low, high)
     clean = power_ratio("clean_range", name, Power(highest, spread), Power(one, 0.0))
     assert clean.value is not None
@@ -218,7 +219,7 @@ def _read(
     points = residue.frequencies_hz, residue.power, residue.uncertainty
     reached = residue.resolution_hz
     out.power_curve("residue", name, points, analysis.band_hz, one, reached, ARITHMETIC * one)
-    out.at_resolution(name, analysis.resolution_hz, reached, "residue", "clean_range", "clean_bits")
+    out.at_resolution(name, resolution_hz, reached, "residue", "clean_range", "clean_bits")
     return fitted_level_step(taken.tones, taken.rest)
 
 

@@ -1,21 +1,26 @@
-"""``linecheck plot``: the figures of a run, a capture set or a comparison alone, as SVG or PNG."""
+"""``linecheck plot``: the figures of a run, a capture set or a comparison alone, as drawings or as numbers."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import click
 
+from linecheck.captures.capture_set import CaptureSet
 from linecheck.cli.display.messages import tell
-from linecheck.cli.options import LogPlace, log_options
+from linecheck.cli.options import LogPlace, collected, log_options
 from linecheck.cli.sources import (
     Beside,
     among_earlier,
+    baseline_of,
     beside_options,
+    capture_finders,
     is_comparison,
-    run_and_reference,
+    run_and_references,
 )
 from linecheck.errors import ExitStatus, UsageError
 from linecheck.files.text import visible
@@ -23,17 +28,87 @@ from linecheck.files.write import write_atomically
 from linecheck.history.comparison.file import load_comparison
 from linecheck.history.population import Populations
 from linecheck.limits.model import entry_name
+from linecheck.line.kept_capture_sets import kept_captures
+from linecheck.measure.reanalysis import MAX_RECORDS, Again, Asked, has_spectrum, taken_again
 from linecheck.report.figures.curves import figures_of_check, figures_of_comparison
 from linecheck.report.figures.data import Figure, Strip
-from linecheck.report.figures.drawing.draw import WIDTH_INCHES, png, svg
+from linecheck.report.figures.drawing.draw import WIDTH_INCHES, pdf, png, svg
+from linecheck.report.figures.numbers import csv
+from linecheck.report.figures.overlay import Overlay, overlay_of, overlays_of
 from linecheck.report.figures.strips import strips_of_check
-from linecheck.report.figures.words import file_name
+from linecheck.report.figures.words import file_name, place_text
+from linecheck.report.figures.zoom import Zoom, zoomed
 from linecheck.report.parts import free_name
-from linecheck.run.model import Run
+from linecheck.run.model import CheckOutcome, Run
 
 Drawing = Figure | tuple[Strip, ...]
 
-FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
+_FORMATS = ("svg", "png", "pdf", "csv")
+_BAND = re.compile(r"(\d+(?:\.\d*)?(?:e\d+)?)-(\d+(?:\.\d*)?(?:e\d+)?)")
+
+
+def _formats(_: click.Context, __: click.Parameter, values: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the file formats that are named, each once; ``both`` is SVG and PNG."""
+    named = [name.strip().lower() for value in values for name in value.split(",")]
+    named = [form for name in named for form in (("svg", "png") if name == "both" else (name,))]
+    unknown = [name for name in named if name not in _FORMATS]
+    if unknown:
+        raise UsageError(
+            f"--format: no format {visible(unknown[0][:40])!a}; there are: {', '.join(_FORMATS)}, both"
+        )
+    return tuple(dict.fromkeys(named))
+
+
+def _band(_: click.Context, __: click.Parameter, value: str | None) -> tuple[float, float] | None:
+    """Return the edges of a band as LOW-HIGH names them."""
+    if value is None:
+        return None
+    found = _BAND.fullmatch(value.strip())
+    low, high = (float(found[1]), float(found[2])) if found else (0.0, 0.0)
+    if not low < high < 1e9:
+        raise UsageError(
+            f"--band: {visible(value[:40])!a} is no band; expected LOW-HIGH in Hz, ascending, as 900-1100"
+        )
+    return low, high
+
+
+_zoom_options = collected(
+    (
+        click.option(
+            "--from", "low", type=float, metavar="X", help="Where the x axis begins, in its own unit."
+        ),
+        click.option("--to", "high", type=float, metavar="X", help="Where it ends."),
+        click.option("--scale", type=click.Choice(["linear", "logarithmic"]), help="Scale of the x axis."),
+    ),
+    "zoom",
+    Zoom,
+)
+_again_options = collected(
+    (
+        click.option(
+            "--resolution",
+            "resolution_hz",
+            type=click.FloatRange(0.1, 1000.0),
+            metavar="HZ",
+            help="Take spectra again from the kept captures, at this resolution bandwidth.",
+        ),
+        click.option(
+            "--records",
+            type=click.IntRange(1, MAX_RECORDS),
+            metavar="N",
+            help="Take them again as the mean power of N records that overlap by half.",
+        ),
+        click.option(
+            "--band",
+            "band_hz",
+            callback=_band,
+            metavar="LOW-HIGH",
+            help="Take them again in this band, Hz.",
+        ),
+    ),
+    "asked",
+    Asked,
+)
 
 
 @click.command(name="plot")
@@ -42,12 +117,16 @@ FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
 @click.option("--out", required=True, metavar="DIR", help="Folder for the figures.")
 @click.option(
     "--format",
-    "form",
-    type=click.Choice(list(FORMATS)),
-    default="svg",
-    help="File format.",
+    "forms",
+    multiple=True,
+    default=("svg",),
+    callback=_formats,
+    metavar="FORMAT",
+    help="svg, png, pdf, csv (the numbers in full) or both (svg, png); repeatable, or a list with commas.",
 )
-@beside_options
+@_zoom_options
+@_again_options
+@beside_options(several=True)
 @click.option(
     "--width",
     type=click.IntRange(300, 8000),
@@ -57,53 +136,159 @@ FORMATS = {"svg": ("svg",), "png": ("png",), "both": ("svg", "png")}
 )
 @log_options
 def command(
-    source: str, checks: tuple[str, ...], out: str, form: str, beside: Beside, width: int, place: LogPlace
+    source: str,
+    checks: tuple[str, ...],
+    out: str,
+    forms: tuple[str, ...],
+    zoom: Zoom,
+    asked: Asked,
+    beside: Beside,
+    width: int,
+    place: LogPlace,
 ) -> ExitStatus:
     """Write the figures of a run in the log, of a capture set or of a comparison: every curve with its masks.
 
     CHECK names the checks to draw, as the limit file does (reconstruction), or one setup of a check
-    (reconstruction@filter=slow); without it all are drawn. Each figure is written to DIR/CHECK-CURVE.svg or .png; with
-    --against, a check's values among those of other units to DIR/CHECK-population.svg or .png.
+    (reconstruction@filter=slow); without it all are drawn. Each figure is written to DIR/CHECK-CURVE.FORMAT; with
+    --against, a check's values among those of other units to DIR/CHECK-population.FORMAT.
 
-    Exit status: 0 figures were written, 2 a wrong command or file, 3 nothing was measured that could be drawn.
+    With --resolution, --records or --band the spectra of checks are taken again from their captures, where these were
+    kept, and written to DIR/CHECK-CURVE-again.FORMAT. They are judged by nothing.
+
+    Exit status: 0 figures were written, 2 a wrong command or file, or a check has no spectrum to take again, 3 nothing
+    was measured that could be drawn, or no captures were kept.
     """
     if not out:
         raise UsageError("--out: is empty, name a folder")
+    zoom.check()
     if is_comparison(source, beside):
+        if asked:
+            raise UsageError(
+                "--resolution, --records and --band: a comparison has no captures; name a run or a set"
+            )
         drawn = _of_comparison(Path(source), checks)
     else:
-        drawn = _of_run(source, checks, beside, place)
-    if not _write(drawn, Path(out), FORMATS[form], width):
+        drawn = _of_run(_Source(source, beside, place), checks, zoom, asked)
+    if not _write(_zoomed(drawn, zoom, refuses=bool(checks)), Path(out), forms, width):
+        if zoom:
+            raise UsageError("nothing to draw: no figure has a point in that range")
         tell("nothing to draw: no curve was measured, or `log thin` removed its points")
         return ExitStatus.INVALID
     return ExitStatus.PASS
 
 
+@dataclass(frozen=True)
+class _Source:
+    """What run is drawn, beside what, and in which log runs are looked for."""
+
+    name: str
+    beside: Beside
+    place: LogPlace
+
+    def captures(self, run: Run, name: str) -> CaptureSet:
+        """Return the kept captures of a run that was named so."""
+        return kept_captures(run, name, capture_finders(self.place))
+
+
 def _of_run(
-    source: str, wanted: Sequence[str], beside: Beside, place: LogPlace
+    source: _Source, wanted: Sequence[str], zoom: Zoom, asked: Asked
 ) -> Iterator[tuple[str, Drawing]]:
     """Return the figures of a run, each with the name of its file."""
-    view, other = run_and_reference(source, beside, place)
+    beside = source.beside
+    baselines = {name: found for name in beside.references if (found := baseline_of(name)) is not None}
+    runs = tuple(name for name in beside.references if name not in baselines)
+    view, others = run_and_references(source.name, replace(beside, references=runs), source.place)
     every = dict.fromkeys(check.name for check in view.limits.checks)
     every |= dict.fromkeys(check.check for check in view.checks)
     names = _chosen(wanted, list(every), {check.check: check.entry for check in view.checks})
-    if other is not None and not any(other.check(name) for name in names):
-        raise UsageError(f"--reference: {beside.reference!a} has none of these checks: {', '.join(names)}")
-    return _drawings(view, names, other, among_earlier(view, beside.against, names))
+    for name, other in zip(runs, others, strict=True):
+        if not any(other.check(check) for check in names):
+            raise UsageError(f"--reference: {name!a} has none of these checks: {', '.join(names)}")
+    if asked:
+        if baselines:
+            raise UsageError(f"--reference: {next(iter(baselines))!a} is a baseline, which has no captures")
+        return _taken_again(source, view, dict(zip(runs, others, strict=True)), names, wanted, zoom, asked)
+    overlays = [overlay_of(other) for other in others]
+    overlays += [overlay for baseline in baselines.values() for overlay in overlays_of(baseline)]
+    return _drawings(view, names, overlays, among_earlier(view, beside.against, names))
 
 
 def _drawings(
-    view: Run, names: Sequence[str], reference: Run | None, others: Populations | None
+    view: Run, names: Sequence[str], overlays: Sequence[Overlay], others: Populations | None
 ) -> Iterator[tuple[str, Drawing]]:
 
     for check in view.checks:
         if check.check not in names:
             continue
-        for figure in figures_of_check(view, check, reference=reference):
+        for figure in figures_of_check(view, check, overlays=overlays):
             yield f"{file_name(check.check)}-{figure.name}", figure
         strips = () if others is None else strips_of_check(view, check, population=others.readings)
         if any(strip.others for strip in strips):
             yield f"{file_name(check.check)}-population", strips
+
+
+def _taken_again(
+    source: _Source,
+    view: Run,
+    others: Mapping[str, Run],
+    names: Sequence[str],
+    wanted: Sequence[str],
+    zoom: Zoom,
+    asked: Asked,
+) -> Iterator[tuple[str, Drawing]]:
+    """Yield the figures of spectra that are taken again from kept captures."""
+    with_spectrum = [check for check in view.checks if check.check in names and has_spectrum(view, check)]
+    found = [check.check for check in with_spectrum]
+    lacking = [name for name in names if name not in found] if wanted else []
+    if lacking or not found:
+        there = ", ".join(check.check for check in view.checks if has_spectrum(view, check)) or "none"
+        raise UsageError(
+            f"{visible(', '.join(lacking or names))}: has no spectrum that could be taken again; checks that have one: "
+            f"{visible(there)}"
+        )
+    captures = source.captures(view, source.name)
+    beside = {name: source.captures(other, name) for name, other in others.items()}
+    for check in with_spectrum:
+        own = _within(asked, zoom, check)
+        again = taken_again(view, check, captures.read(check.check), own)
+        overlays = []
+        for name, other in others.items():
+            same = other.check(check.check)
+            if same is not None and has_spectrum(other, same):
+                taken = taken_again(other, same, beside[name].read(check.check), own)
+                overlays.append(overlay_of(replace(other, checks=(taken.check,))))
+        for figure in figures_of_check(_unjudged(view), again.check, overlays=overlays):
+            told = replace(figure, name=f"{figure.name}-again", caption=_caption(again))
+            yield f"{file_name(check.check)}-{told.name}", told
+
+
+def _within(asked: Asked, zoom: Zoom, check: CheckOutcome) -> Asked:
+    """Return what is asked of a check: a range that is looked at is all that its points are spent on."""
+    if asked.band_hz is not None or zoom.low is None or zoom.high is None:
+        return asked
+    ends = [curve.curve.x[[0, -1]] for curve in check.judged.curves if len(curve.curve.x)]
+    if not ends:
+        return replace(asked, band_hz=(max(zoom.low, 0.0), zoom.high))
+    low = max(zoom.low, min(float(pair[0]) for pair in ends))
+    high = min(zoom.high, max(float(pair[1]) for pair in ends))
+    return replace(asked, band_hz=(low, high)) if low < high else asked
+
+
+def _unjudged(view: Run) -> Run:
+    """Return a run whose checks have no masks: these hold for curves as they were recorded."""
+    checks = tuple(replace(check, masks={}) for check in view.limits.checks)
+    return replace(view, limits=replace(view.limits, checks=checks))
+
+
+def _caption(again: Again) -> str:
+    """Return what stands below a curve that was taken again."""
+    at = f"taken again from the kept capture at {place_text(again.resolution_hz, 'Hz', 3)} bandwidth"
+    if again.records is None:
+        return f"{at}; not judged"
+    mean = (
+        "one record" if again.records == 1 else f"mean power of {again.records} records overlapping by half"
+    )
+    return f"{at}, {mean}; not judged"
 
 
 def _of_comparison(path: Path, wanted: Sequence[str]) -> Iterator[tuple[str, Drawing]]:
@@ -135,16 +320,55 @@ def _chosen(wanted: Sequence[str], names: Sequence[str], entries: dict[str, str]
     return [name for name in names if name in wanted or known[name] in wanted]
 
 
+def _zoomed(
+    drawn: Iterable[tuple[str, Drawing]], zoom: Zoom, *, refuses: bool
+) -> Iterator[tuple[str, Drawing]]:
+    """Yield the figures within a range; those with nothing there are refused, or left out and told.
+
+    Parameters
+    ----------
+    drawn : iterable
+    zoom : Zoom
+    refuses : bool
+        Whether the checks were named, so that each of them is meant.
+    """
+    if not zoom:
+        yield from drawn
+        return
+    seen: dict[tuple[int, ...], str] = {}
+    figures = [(name, drawing) for name, drawing in drawn if isinstance(drawing, Figure)]
+    for name, figure in figures:
+        # Of a curve that is drawn at two depths the last is at full depth, which the range alone now says.
+        seen[tuple(id(series.y) for series in figure.series)] = name
+    for name, figure in figures:
+        if name not in seen.values():
+            continue
+        try:
+            part = zoomed(figure, zoom)
+        except UsageError as error:
+            if refuses:
+                raise
+            tell(f"left out: {error}")
+            continue
+        yield name, part
+
+
 def _write(drawn: Iterator[tuple[str, Drawing]], folder: Path, forms: Sequence[str], width_px: int) -> int:
     """Draw and write the figures; return how many files."""
+    dpi = max(width_px / WIDTH_INCHES, 60.0)
+    made: dict[str, Callable[[Drawing], bytes]] = {
+        "svg": lambda drawing: svg(drawing).encode("utf-8"),
+        "png": partial(png, width_px=width_px, dpi=dpi),
+        "pdf": pdf,
+        "csv": csv,
+    }
     taken: set[str] = set()
     count = 0
     for wanted, drawing in drawn:
         name = free_name(wanted[:120], taken)
         for form in forms:
             path = folder / f"{name}.{form}"
-            is_text, dpi = form == "svg", max(width_px / WIDTH_INCHES, 60.0)
-            write_atomically(path, svg(drawing).encode("utf-8") if is_text else png(drawing, width_px, dpi))
+            write_atomically(path, made[form](drawing))
             click.echo(visible(str(path)))
             count += 1
     return count

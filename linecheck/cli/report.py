@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import click
@@ -14,21 +14,25 @@ from linecheck.cli.sources import (
     among_earlier,
     beside_options,
     is_comparison,
-    run_and_reference,
+    run_and_references,
 )
 from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import visible
 from linecheck.files.write import check_can_write, write_atomically
 from linecheck.history.comparison.file import load_comparison
 from linecheck.report.comparison_page import Signed
+from linecheck.report.interactive import require_library
 from linecheck.report.pdf import browser, write_pdf
 from linecheck.report.render import comparison_page, run_page
+
+#: Gives a page, interactive or not.
+_Made = Callable[[bool], str]
 
 
 @click.command(name="report")
 @click.argument("source", metavar="RUN|SET|COMPARISON")
 @click.option("--out", required=True, metavar="FILE", help="The page: one file that opens anywhere.")
-@beside_options
+@beside_options(several=False)
 @click.option(
     "--pdf",
     is_flag=False,
@@ -38,30 +42,43 @@ from linecheck.report.render import comparison_page, run_page
     help="Also print the page to PDF, with this machine's Chromium [default FILE: beside the page].",
 )
 @click.option("--all", "unfolded", is_flag=True, help="Unfold, and print, all that the page holds.")
+@click.option(
+    "--interactive",
+    is_flag=True,
+    help="Figures with zoom, a cursor with values, curves on and off; needs linecheck[interactive].",
+)
 @log_options
 def command(
-    source: str, out: str, beside: Beside, pdf: str | None, unfolded: bool, place: LogPlace
+    source: str,
+    out: str,
+    beside: Beside,
+    pdf: str | None,
+    unfolded: bool,
+    interactive: bool,
+    place: LogPlace,
 ) -> ExitStatus:
     """Write a run in the log, a capture set or a comparison as one HTML page.
 
-    The page needs no network and runs no script. Figures and values of each check, and what does not differ in a
-    comparison, are folded and not printed; --all unfolds and prints them. A comparison shows its sign-offs in the log,
-    and says in which log they were looked up.
+    The page needs no network and runs no script; with --interactive it runs those that stand in it, and is all there
+    without them. What each check holds, and what does not differ in a comparison, is folded and not printed; --all
+    unfolds and prints it. A comparison shows its sign-offs in the log, and says in which log they were looked up.
 
     Exit status: 0 the page was written, 2 a wrong command or file, 3 it could not be written.
     """
+    if interactive:
+        require_library()
     compared = is_comparison(source, beside)
     page = Path(out)
     printed = None if pdf is None else Path(pdf) if pdf else page.with_suffix(".pdf")
-    read = (source, *beside.limits, place.station, beside.against, beside.reference, place.path)
+    read = (source, *beside.limits, place.station, beside.against, *beside.references, place.path)
     named = [path for path in read if path is not None]
     _check_targets([page] if printed is None else [page, printed], named)
     program = "" if printed is None else browser()
-    text = _of_comparison(source, place, unfolded) if compared else _of_run(source, beside, place, unfolded)
-    write_atomically(page, text.encode("utf-8"))
+    made = _of_comparison(source, place, unfolded) if compared else _of_run(source, beside, place, unfolded)
+    write_atomically(page, made(interactive).encode("utf-8"))
     click.echo(visible(str(page)))
     if printed is not None:
-        write_pdf(text, printed, program=program)
+        write_pdf(made(False), printed, program=program)
         click.echo(visible(str(printed)))
     return ExitStatus.PASS
 
@@ -85,17 +102,23 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
         check_can_write(path)
 
 
-def _of_run(source: str, beside: Beside, place: LogPlace, unfolded: bool) -> str:
-    view, other = run_and_reference(source, beside, place)
+def _of_run(source: str, beside: Beside, place: LogPlace, unfolded: bool) -> _Made:
+    view, others = run_and_references(source, beside, place)
+    other = next(iter(others), None)
     population = among_earlier(view, beside.against)
-    return run_page(view, population=population, reference=other, unfolded=unfolded)
+    return lambda interactive: run_page(
+        view, population=population, reference=other, unfolded=unfolded, interactive=interactive
+    )
 
 
-def _of_comparison(source: str, place: LogPlace, unfolded: bool) -> str:
+def _of_comparison(source: str, place: LogPlace, unfolded: bool) -> _Made:
     comparison = load_comparison(source)
     # A sign-off goes into the same log if none is named; where there is none yet, nothing was signed.
     if place == LogPlace() and not Path(place.path).exists():
-        return comparison_page(comparison, signed=Signed(place=place.path), unfolded=unfolded)
-    with place.reader() as log:
-        found = tuple(log.signoffs(digest=comparison.digest))
-    return comparison_page(comparison, signed=Signed(found, place.path), unfolded=unfolded)
+        signed = Signed(place=place.path)
+    else:
+        with place.reader() as log:
+            signed = Signed(tuple(log.signoffs(digest=comparison.digest)), place.path)
+    return lambda interactive: comparison_page(
+        comparison, signed=signed, unfolded=unfolded, interactive=interactive
+    )

@@ -16,18 +16,24 @@ import click
 
 from linecheck.captures.capture_set import INDEX_NAME, load_capture_set
 from linecheck.cli.display.messages import tell
-from linecheck.cli.options import LogPlace, collected
+from linecheck.cli.options import LogPlace, Option, collected
 from linecheck.errors import FileError, UsageError
+from linecheck.history.baseline.file import Baseline, load_baseline
 from linecheck.history.population import Populations, population_of, reference_notes
+from linecheck.history.rejudge.remeasure import Finder, captures_archived, captures_kept
 from linecheck.limits.loading.load import load_limits
 from linecheck.line.sets import judge_alone
 from linecheck.log import LogReader
+from linecheck.log.archive import Archive
+from linecheck.log.connect import database_path
 from linecheck.run.model import Run
 from linecheck.run.settle import settled
 
 _RESULT_NAME = "result.json"
 #: A result of a hundred checks with all curves has a few megabytes.
 _LARGEST_RESULT = 256 * 1024 * 1024
+#: The archive's folder among what runs leave, unless the station's config says otherwise.
+DEFAULT_ARCHIVE = "archive"
 _COMPARISON = "comparison.json"
 #: Its name, or that of an earlier one that was kept.
 _COMPARISON_NAMES = re.compile(r"comparison(-[0-9a-f]+)?\.json")
@@ -92,10 +98,10 @@ def _run_id(path: Path) -> str:
 
 @dataclass(frozen=True)
 class Beside:
-    """What a capture set is judged by (limit files), and what a run is looked at beside (a run or set, a log)."""
+    """What a capture set is judged by (limit files), and what a run is looked at beside (runs or sets, a log)."""
 
     limits: tuple[str, ...] = ()
-    reference: str | None = None
+    references: tuple[str, ...] = ()
     against: str | None = None
 
 
@@ -113,40 +119,48 @@ def is_comparison(source: str, beside: Beside) -> bool:
     return True
 
 
-def _only(_: click.Context, parameter: click.Parameter, values: tuple[str, ...]) -> str | None:
+def _one_at_most(_: click.Context, parameter: click.Parameter, values: tuple[str, ...]) -> tuple[str, ...]:
     """Refuse a second value, which would otherwise replace the first."""
     if len(values) > 1:
         raise UsageError(
             f"{parameter.opts[0]}: is given {len(values)} times, and one run is shown beside another: name one. "
-            "linecheck compare takes several"
+            "linecheck compare and linecheck plot take several"
         )
-    return values[0] if values else None
+    return values
 
 
-beside_options = collected(
-    (
-        click.option(
-            "--limits",
-            multiple=True,
-            metavar="FILE",
-            help="Limit file for a capture set; repeatable.",
+def beside_options(*, several: bool) -> Option:
+    """Return the options for what a run is looked at beside: one reference, or any number of them."""
+    text = (
+        "Show the curves of this run, set or baseline file alongside; repeatable."
+        if several
+        else "Show the curves and values of this run or set alongside."
+    )
+    return collected(
+        (
+            click.option(
+                "--limits",
+                multiple=True,
+                metavar="FILE",
+                help="Limit file for a capture set; repeatable.",
+            ),
+            click.option(
+                "--reference",
+                "references",
+                metavar="RUN",
+                multiple=True,
+                callback=None if several else _one_at_most,
+                help=text,
+            ),
+            click.option(
+                "--against",
+                metavar="LOG",
+                help="Rank each reading among the other units of the model in this log.",
+            ),
         ),
-        click.option(
-            "--reference",
-            metavar="RUN",
-            multiple=True,
-            callback=_only,
-            help="Show the curves and values of this run or set alongside.",
-        ),
-        click.option(
-            "--against",
-            metavar="LOG",
-            help="Rank each reading among the other units of the model in this log.",
-        ),
-    ),
-    "beside",
-    Beside,
-)
+        "beside",
+        Beside,
+    )
 
 
 def among_earlier(
@@ -173,8 +187,8 @@ def among_earlier(
     return found
 
 
-def run_and_reference(source: str, beside: Beside, place: LogPlace) -> tuple[Run, Run | None]:
-    """Return the run that is meant and the one beside it; says on standard error where they were not measured alike.
+def run_and_references(source: str, beside: Beside, place: LogPlace) -> tuple[Run, tuple[Run, ...]]:
+    """Return the run that is meant and those beside it; says on standard error where they were not measured alike.
 
     Raises
     ------
@@ -182,9 +196,38 @@ def run_and_reference(source: str, beside: Beside, place: LogPlace) -> tuple[Run
         One is nowhere, or cannot be read or judged.
     """
     view = view_of(source, place, beside.limits)
-    if beside.reference is None:
-        return view, None
-    reference = view_of(beside.reference, place, beside.limits)
-    for line in reference_notes(view, reference):
-        tell(line)
-    return view, reference
+    references = tuple(view_of(name, place, beside.limits) for name in beside.references)
+    for reference in references:
+        for line in reference_notes(view, reference):
+            tell(line)
+    return view, references
+
+
+def baseline_of(name: str) -> Baseline | None:
+    """Return the baseline that a file holds; None where the name is not that of a baseline file.
+
+    Raises
+    ------
+    FileError
+        It cannot be read, or was edited since it was accepted.
+    """
+    path = Path(name)
+    if path.suffix.lower() != ".toml" or path.name == INDEX_NAME or not os.path.isfile(path):
+        return None
+    return load_baseline(path)
+
+
+def capture_finders(place: LogPlace, archive: str | None = None, results: str | None = None) -> list[Finder]:
+    """Return what finds captures: the archive, and the files that runs have left."""
+    for given in (archive, results):
+        if given is not None and not os.path.isdir(given):
+            raise FileError(given, "there is no folder of that name")
+    config = place.config
+    if config is not None:
+        results = results or config.records.folder
+        archive = archive or (config.archive.folder if config.archive is not None else None)
+    kept = Path(results) if results is not None else database_path(place.path).parent
+    return [
+        captures_archived(Archive(Path(archive) if archive else kept / DEFAULT_ARCHIVE)),
+        captures_kept(kept),
+    ]

@@ -125,7 +125,7 @@ class Analyses:
             capture=captured.capture,
             channels=self.limits.channels,
             decision=self.limits.decision,
-            reference=self._reference(captured.check.reference),
+            reference=referred(self.limits, self.outcomes, captured.check.reference),
             volts_uncertainty=self.volts_uncertainty,
             path=self.path.get(captured.check.name, {}),
             driven=driven(captured.planned.stimulus),
@@ -144,16 +144,6 @@ class Analyses:
         if not done.cancelled() and done.exception() is None:
             self.keep(_outcome(captured, done.result()))
 
-    def _reference(self, name: str | None) -> Reference | None:
-        if name is None:
-            return None
-        if name in self.outcomes:
-            (stimulus,) = (check.stimulus for check in self.limits.checks if check.name == name)
-            found = reference_from(name, self.outcomes[name].judged, self.limits.channels)
-            return replace(found, stimulus=stimulus)
-        unknown = (None,) * len(self.limits.channels)
-        return Reference(name, unknown, unknown)
-
     def _collect(self, captured: Captured, future: Future[Analysed]) -> None:
         try:
             analysed = future.result()
@@ -167,6 +157,18 @@ class Analyses:
 
     def _judged(self, check: Check, measurement: Measurement) -> JudgedMeasurement:
         return judge_measurement(check, measurement, self.limits.decision, self.limits.channels)
+
+
+def referred(limits: LimitFile, outcomes: Mapping[str, CheckOutcome], name: str | None) -> Reference | None:
+    """Return what a check may refer to in another, by that one's name; without values where it was not measured."""
+    if name is None:
+        return None
+    if name in outcomes:
+        (stimulus,) = (check.stimulus for check in limits.checks if check.name == name)
+        found = reference_from(name, outcomes[name].judged, limits.channels)
+        return replace(found, stimulus=stimulus)
+    unknown = (None,) * len(limits.channels)
+    return Reference(name, unknown, unknown)
 
 
 def driven(stimulus: Stimulus) -> tuple[float, ...]:

@@ -94,7 +94,7 @@ def unmeasured(check: Check, channels: tuple[str, ...], problem: Problem) -> Mea
 
 def _measured(analysis: Analysis) -> Measurement:
     check, channels = analysis.check, analysis.channels
-    capture = _with_bits(analysis.capture)
+    capture = with_bits(analysis.capture)
     problems = inspect_samples(capture, channels)
     if _nothing_left(problems, channels):
         return Measurement(problems=problems)
@@ -114,7 +114,7 @@ def _measured(analysis: Analysis) -> Measurement:
     return replace(measured, problems=_once((*found, *measured.problems)))
 
 
-def _with_bits(capture: Capture) -> Capture:
+def with_bits(capture: Capture) -> Capture:
     """Return the capture with the word length that its samples use, whatever its file or its interface says.
 
     So a file and what it was made of are judged alike, and steps of 16 bits in 24 are not taken for held samples.

@@ -55,7 +55,7 @@ def free_name(wanted: str, taken: set[str]) -> str:
 
 
 def figure_part(figure: Figure, anchor: str) -> Part:
-    """Return a figure drawn, with its title, its words and its numbers as texts."""
+    """Return a figure drawn, with its title, its words and its numbers as texts; ``figure`` is what was drawn."""
     table = table_of(figure)
     rows = tuple(
         (plain_number(place or 0.0), *("" if value is None else plain_number(value, 5) for value in values))
@@ -63,6 +63,7 @@ def figure_part(figure: Figure, anchor: str) -> Part:
     )
     return {
         "anchor": anchor,
+        "figure": figure,
         "title": figure.title,
         "alt": figure.alt,
         "svg": svg(figure, prefix=anchor, titled=False),

@@ -25,6 +25,8 @@ from linecheck.history.comparison.model import Comparison
 from linecheck.history.population import Populations
 from linecheck.report.comparison_page import NO_DIGEST, NOT_LOOKED_UP, Signed, comparison_page_of
 from linecheck.report.figures.words import metric_name
+from linecheck.report.interactive import make_live
+from linecheck.report.parts import Part
 from linecheck.report.run_page import run_page_of
 from linecheck.run.model import Run
 
@@ -39,6 +41,7 @@ def run_page(
     population: Populations | None = None,
     reference: Run | None = None,
     unfolded: bool = False,
+    interactive: bool = False,
 ) -> str:
     """Return the page of a run as HTML.
 
@@ -51,12 +54,25 @@ def run_page(
         Another run, whose curves and values stand beside these.
     unfolded : bool
         Show, and print, each check in full too.
+    interactive : bool
+        Put interactive figures before the still ones, and the scripts that run them into the page.
+
+    Raises
+    ------
+    UsageError
+        It is to be interactive, and the library for that is not installed.
     """
     page = run_page_of(view, population=population, reference=reference, unfolded=unfolded)
-    return environment().get_template("run.html").render(page=page)
+    return _rendered("run.html", page, interactive=interactive)
 
 
-def comparison_page(comparison: Comparison, *, signed: Signed = NOT_LOOKED_UP, unfolded: bool = False) -> str:
+def comparison_page(
+    comparison: Comparison,
+    *,
+    signed: Signed = NOT_LOOKED_UP,
+    unfolded: bool = False,
+    interactive: bool = False,
+) -> str:
     """Return the page of a comparison as HTML, with its own digest in it.
 
     Parameters
@@ -64,14 +80,20 @@ def comparison_page(comparison: Comparison, *, signed: Signed = NOT_LOOKED_UP, u
     comparison : Comparison
     signed : Signed
         Its sign-offs, or that they were not looked up.
-    unfolded : bool
-        Show, and print, what is folded too.
+    unfolded, interactive : bool
+        As of :func:`run_page`.
     """
     page = comparison_page_of(comparison, signed, unfolded=unfolded)
-    text = environment().get_template("comparison.html").render(page=page)
+    text = _rendered("comparison.html", page, interactive=interactive)
     return text.replace(
         NO_DIGEST_TAG, NO_DIGEST_TAG.replace(NO_DIGEST, sha256(text.encode("utf-8")).hexdigest())
     )
+
+
+def _rendered(template: str, page: Part, *, interactive: bool) -> str:
+    if interactive:
+        make_live(page)
+    return environment().get_template(template).render(page=page)
 
 
 def write_comparison_page(comparison: Comparison, out_dir: str | Path) -> Path:

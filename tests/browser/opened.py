@@ -111,12 +111,13 @@ class OpenedPage:
         """Return every attribute that leads out of the page or runs a script."""
         return self.page.evaluate(_ELSEWHERE)
 
-    def violations(self, axe_source, *, rules=None):
-        """Return what axe-core finds wrong, as ``rule: selector (why)``."""
+    def violations(self, axe_source, *, rules=None, without=None):
+        """Return what axe-core finds wrong, as ``rule: selector (why)``; ``without`` names what is not looked at."""
         self.page.evaluate(axe_source)
         only = {"type": "tag", "values": AXE_TAGS} if rules is None else {"type": "rule", "values": rules}
         options = {"runOnly": only, "resultTypes": ["violations"]}
-        found = self.page.evaluate("(options) => axe.run(document, options)", options)
+        where = {"include": [["html"]], "exclude": [[without]]} if without else {"include": [["html"]]}
+        found = self.page.evaluate("([where, options]) => axe.run(where, options)", [where, options])
         return [
             f"{violation['id']}: {node['target']} {node['failureSummary']}"
             for violation in found["violations"]

@@ -129,6 +129,21 @@ class Pages:
             stored = opened.append(made_runs()[page.stem])
         call("report", stored.sequence, "--log", log, "--out", page)
 
+    def _make_interactive(self, page):
+        """Make the interactive page of the run of :data:`FULL`."""
+        call("report", self.whole_run(), "--log", self.log, "--out", page, "--interactive")
+
+    def _make_interactive_hostile(self, page):
+        """Make that of the run whose every text would be markup, beside itself."""
+        self["hostile"]
+        beside = ["--reference", "1", "--interactive"]
+        call("report", "1", "--log", self.folder / "hostile.sqlite", "--out", page, *beside)
+
+    def _make_interactive_comparison(self, page):
+        self["comparison"]
+        with contextlib.chdir(page.parent / "comparison"):
+            call("report", "made", *DEMO[:2], "--out", page, "--interactive")
+
     def _make_figures(self, page):
         """Make a page of some of the failing run's figures alone, each with its title over its table."""
         record = view_of(str(self.whole_run()), LogPlace(str(self.log)))

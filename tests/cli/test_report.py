@@ -2,17 +2,20 @@
 
 import sys
 import time
+from html import unescape
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from lxml import html
-from made_runs import made_run
+from made_runs import made_check, made_curve, made_reading, made_run
 from needed import program
 
 from linecheck.cli import COMMANDS, cli
+from linecheck.cli import report as command
 from linecheck.errors import ExitStatus, FileError, RecordError, UsageError
 from linecheck.log import Log
+from linecheck.report import interactive
 from linecheck.report.pdf import write_pdf
 
 pytestmark = pytest.mark.every_python
@@ -181,3 +184,30 @@ def _lives(process):
         return Path(f"/proc/{process}/stat").read_text().split()[2] != "Z"
     except OSError:
         return False
+
+
+def test_an_interactive_page_runs_its_own_scripts_and_its_pdf_none(log, tmp_path, monkeypatch):
+    printed = []
+    monkeypatch.setattr(command, "browser", lambda: "chromium")
+    monkeypatch.setattr(command, "write_pdf", lambda text, path, program: printed.append(text))
+    with Log(log) as opened:
+        opened.append(made_run(made_check(made_reading(), made_curve(points=50)), serial="PR3-000001"))
+    done = report(log, "PR3-000001", "--out", tmp_path / "page.html", "--interactive", "--pdf")
+    assert (done.return_value, done.exception) == (ExitStatus.PASS, None)
+    assert "script-src 'sha256-" in unescape((tmp_path / "page.html").read_text("utf-8"))
+    assert "<script" not in printed[0]
+
+
+def test_a_page_without_a_figure_has_nothing_to_run(log, tmp_path):
+    with Log(log) as opened:
+        opened.append(made_run(made_check(made_reading()), serial="PR3-000001"))
+    assert report(log, "PR3-000001", "--out", tmp_path / "page.html", "--interactive").return_value == 0
+    assert "<script" not in (tmp_path / "page.html").read_text("utf-8")
+
+
+def test_without_the_library_an_interactive_page_is_refused_before_anything_is_read(tmp_path, monkeypatch):
+    monkeypatch.setattr(interactive, "find_spec", lambda _: None)
+    done = report("nowhere", "nowhere", "--out", tmp_path / "page.html", "--interactive")
+    assert isinstance(done.exception, UsageError)
+    assert "pip install 'linecheck[interactive]'" in str(done.exception)
+    assert not list(tmp_path.iterdir())

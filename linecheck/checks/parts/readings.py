@@ -145,10 +145,20 @@ class ReadingList:
         amplitude: float,
     ) -> None:
         """Add the spectrum of everything but the tone, dB re a tone of ``amplitude`` (peak)."""
-        frequencies, power, spread, reached = line_spectrum(parts.without_tone, parts.rate_hz, resolution_hz)
+        values, resolution_hz = self.to_average(channel, parts.without_tone, parts.rate_hz, resolution_hz)
+        frequencies, power, spread, reached = line_spectrum(values, parts.rate_hz, resolution_hz)
         points = frequencies, power, spread
         self.power_curve("spectrum", channel, points, band_hz, 0.5 * amplitude**2, reached)
         self.at_resolution(channel, resolution_hz, reached, "spectrum")
+
+    def to_average(
+        self, channel: str, values: FloatArray, rate_hz: float, resolution_hz: float
+    ) -> tuple[FloatArray, float]:
+        """Return the stretch of a record whose spectrum is taken, and at which resolution: all of it, as it is asked.
+
+        What takes a kept capture's curve again (``measure/reanalysis.py``) chooses otherwise here.
+        """
+        return values, resolution_hz
 
     def at_resolution(self, channel: str, wanted_hz: float, reached_hz: float, *metrics: str) -> None:
         """Say where a record is too short for a resolution: in metrics, a curve first, noise then stands higher."""

@@ -22,13 +22,11 @@ from linecheck.cli.options import (
     log_options,
     workers_option,
 )
+from linecheck.cli.sources import capture_finders
 from linecheck.errors import ExitStatus, FileError, UsageError
 from linecheck.history.rejudge.remeasure import (
     NO_CAPTURES,
-    Finder,
     Found,
-    captures_archived,
-    captures_kept,
     remeasure,
     with_captures,
 )
@@ -39,12 +37,8 @@ from linecheck.limits.loading.load import load_limits
 from linecheck.limits.model import LimitFile
 from linecheck.line.sets import opened_workers
 from linecheck.log import LogReader, RunFilter
-from linecheck.log.archive import Archive
 from linecheck.log.connect import database_path
 from linecheck.results.files import ResultFiles
-
-#: The archive's folder among what runs leave, unless the station's config says otherwise.
-DEFAULT_ARCHIVE = "archive"
 
 
 @click.command("rejudge")
@@ -97,7 +91,9 @@ def rejudge_command(
     with _written(json_path, location, limits, remeasure=remeasure) as file:
         listing = _Listing(file, limit)
         if remeasure:
-            found = with_captures(database_path(location), limits, wanted, _finders(place, archive, results))
+            found = with_captures(
+                database_path(location), limits, wanted, capture_finders(place, archive, results)
+            )
             tally = _remeasured(location, limits, found, workers, listing)
         else:
             with _progress() as progress:
@@ -180,22 +176,6 @@ class _Listing:
         if run.newest and len(self.units) < self._most and told:
             self.units.append(run)
         return self.file is not None or len(self.units) < self._most
-
-
-def _finders(place: LogPlace, archive: str | None, results: str | None) -> list[Finder]:
-    """Return what finds captures: the archive, and the files that runs have left."""
-    for given in (archive, results):
-        if given is not None and not os.path.isdir(given):
-            raise FileError(given, "there is no folder of that name")
-    config = place.config
-    if config is not None:
-        results = results or config.records.folder
-        archive = archive or (config.archive.folder if config.archive is not None else None)
-    kept = Path(results) if results is not None else database_path(place.path).parent
-    return [
-        captures_archived(Archive(Path(archive) if archive else kept / DEFAULT_ARCHIVE)),
-        captures_kept(kept),
-    ]
 
 
 def _remeasured(

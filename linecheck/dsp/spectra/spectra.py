@@ -8,6 +8,7 @@
 :func:`find_lines`             lines that stand out of the noise
 :func:`peak_places`            where between its bins a peak of a spectrum has its top
 :func:`line_spectrum`          levels at a stated resolution bandwidth: lines read true whatever the resolution
+:func:`averaged_records`       how many records a line spectrum averages, and how long they are
 :func:`reduce_peaks`           fewer points by peak-hold, so that no line is lost
 =============================  =====================================================================================
 """
@@ -299,9 +300,8 @@ def line_spectrum(
     resolution_hz : float
         What was reached: coarser than asked for where the record is too short.
     """
-    segment = min(len(values), max(16, round(NOISE_BANDWIDTH_BINS * rate_hz / resolution_hz)))
+    segment, count = averaged_records(len(values), rate_hz, resolution_hz)
     reached = NOISE_BANDWIDTH_BINS * rate_hz / segment
-    count = 1 + int(np.ceil(2 * (len(values) - segment) / segment))
     starts = np.linspace(0, len(values) - segment, count).astype(int)
     total = sum(_windowed_power(values[start : start + segment], 4) for start in starts)
     mean_square = 0.5 * np.asarray(total) / count
@@ -316,6 +316,12 @@ def line_spectrum(
         uncertainty,
         resolution_hz if abs(reached / resolution_hz - 1.0) < 0.01 else reached,
     )
+
+
+def averaged_records(frames: int, rate_hz: float, resolution_hz: float) -> tuple[int, int]:
+    """Return the length of the records that :func:`line_spectrum` averages, frames, and how many they are."""
+    length = min(frames, max(16, round(NOISE_BANDWIDTH_BINS * rate_hz / resolution_hz)))
+    return length, 1 + int(np.ceil(2 * (frames - length) / length))
 
 
 def reduce_peaks(x: FloatArray, y: FloatArray, most: int = 2000) -> IntArray:

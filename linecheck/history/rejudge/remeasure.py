@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
@@ -38,8 +39,21 @@ from linecheck.log.reader import LogReader
 from linecheck.run.model import CheckOutcome, Run
 from linecheck.station.events import ignore_event
 
+
+class Captured(Protocol):
+    """What a run's captures are found by."""
+
+    @property
+    def run_id(self) -> str:
+        """Its id."""
+
+    @property
+    def serial(self) -> str:
+        """Its unit's serial number."""
+
+
 #: Where a run's captures are, by which run it is; None where there are none.
-Finder = Callable[[RunFacts], Path | None]
+Finder = Callable[[Captured], Path | None]
 
 _Judged = Mapping[Item, JudgedReading | JudgedCurve]
 _RUN_ID = re.compile(r"[0-9a-f]{8}[0-9a-f-]{0,28}")
@@ -65,7 +79,7 @@ def captures_archived(archive: Archive) -> Finder:
 def captures_kept(results: Path) -> Finder:
     """Return what finds captures that a run has left among its other files."""
 
-    def find(run: RunFacts) -> Path | None:
+    def find(run: Captured) -> Path | None:
         if _RUN_ID.fullmatch(run.run_id) is None:
             return None
         try:

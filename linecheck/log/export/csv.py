@@ -36,14 +36,14 @@ class CsvFormat(TextFormat):
 
     def lines(self, table: Table, pages: Iterable[list[Row]]) -> Iterator[bytes]:
         """Yield the header, and the lines of each row."""
-        yield _line(column.name for column in table.columns)
+        yield line_bytes(column.name for column in table.columns)
         lists = [at for at, column in enumerate(table.columns) if column.kind == "list"]
         for page in pages:
             for row in page:
                 if lists:
                     yield from _points(row, lists)
                 else:
-                    yield _line(map(_field, row))
+                    yield line_bytes(map(field_text, row))
 
 
 EXPORT_FORMAT = CsvFormat()
@@ -52,15 +52,16 @@ EXPORT_FORMAT = CsvFormat()
 def _points(row: Row, lists: list[int]) -> Iterator[bytes]:
     """Yield a row for each point of a curve, or one without a point where it has none."""
     start, end = lists[0], lists[-1] + 1
-    before = ",".join(map(_field, row[:start]))
-    after = "".join(f",{_field(value)}" for value in row[end:])
+    before = ",".join(map(field_text, row[:start]))
+    after = "".join(f",{field_text(value)}" for value in row[end:])
     columns = [None if values is None else values.tolist() for values in row[start:end]]
     for at in range(max(len(columns[0] or ()), 1)):
         point = ",".join(repr(values[at]) if values else "" for values in columns)
         yield f"{before},{point}{after}\r\n".encode()
 
 
-def _field(value: Any) -> str:  # noqa: ANN401 - any column
+def field_text(value: Any) -> str:  # noqa: ANN401 - any column
+    """Return a value as a field of a line: numbers in full, texts so that no spreadsheet takes them for a formula."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -79,5 +80,6 @@ def _compact(value: Any) -> str:  # noqa: ANN401 - plain data
     return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"), allow_nan=False)
 
 
-def _line(fields: Iterable[str]) -> bytes:
+def line_bytes(fields: Iterable[str]) -> bytes:
+    """Return fields as a line."""
     return (",".join(fields) + "\r\n").encode()

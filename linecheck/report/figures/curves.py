@@ -27,6 +27,7 @@ from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Mark, Series
 from linecheck.report.figures.filters import pass_band_ends, transition, with_corners
 from linecheck.report.figures.impulses import decay, group_delay, with_step
+from linecheck.report.figures.overlay import Overlay, overlaid, overlay_of
 from linecheck.report.figures.sidebands import sideband_marks
 from linecheck.report.figures.source import Maker, Source, adding, borrowed, told_apart
 from linecheck.report.figures.spectral import near_the_tone, with_lines, with_slopes, with_tone
@@ -197,7 +198,9 @@ def lobe_energies(curve: Curve) -> tuple[float | None, float | None]:
 _VERBS = {Verdict.PASS: "passes", Verdict.MARGINAL: "marginal", Verdict.FAIL: "fails"}
 
 
-def figures_of_check(view: Run, check: CheckOutcome, *, reference: Run | None = None) -> tuple[Figure, ...]:
+def figures_of_check(
+    view: Run, check: CheckOutcome, *, reference: Run | None = None, overlays: Sequence[Overlay] = ()
+) -> tuple[Figure, ...]:
     """Return the figures of a check: one for each curve or more, all channels in it.
 
     Parameters
@@ -208,11 +211,14 @@ def figures_of_check(view: Run, check: CheckOutcome, *, reference: Run | None = 
         One of its checks. A curve without a point gives no figure.
     reference : Run, optional
         Another run, whose curves of the same check are drawn beside these.
+    overlays : sequence of Overlay
+        Any number of them, with names of their own.
     """
+    beside = (*(() if reference is None else (overlay_of(reference),)), *overlays)
     figures: list[Figure] = []
     for metric in dict.fromkeys(item.curve.metric for item in check.judged.curves if len(item.curve.x)):
         if _stands_alone(view, check, metric):
-            figures += _figures_of_curve(Source(view, check, ()), metric, reference)
+            figures += _figures_of_curve(Source(view, check, ()), metric, beside)
     return tuple(figures)
 
 
@@ -223,9 +229,12 @@ def _stands_alone(view: Run, check: CheckOutcome, metric: str) -> bool:
     return not is_hosted or view.mask(check.check, metric) is not None
 
 
-def _figures_of_curve(source: Source, metric: str, reference: Run | None) -> Iterable[Figure]:
+def _figures_of_curve(source: Source, metric: str, overlays: Sequence[Overlay]) -> Iterable[Figure]:
     source = replace(source, items=source.curves(metric))
-    others = _reference_series(reference, source, metric)
+    others = overlaid(overlays, source.check, metric)
+    if len(overlays) == 1:
+        own = [Series("", item.curve.x, item.curve.y) for item in source.items]
+        others = told_apart(others, overlays[0].name, own)
     figure: Figure | None = None
     for part in _PARTS.get(metric, _WHOLE):
         figure = _figure(source, others, part)
@@ -352,25 +361,6 @@ def _extremes(curve: Curve, along: Axis) -> str:
 
 def _between(y: FloatArray, unit: str, told: Callable[[float, str], str] = value_text) -> str:
     return f"between {told(float(np.min(y)), unit)} and {told(float(np.max(y)), unit)}"
-
-
-def _reference_series(reference: Run | None, source: Source, metric: str) -> list[Series]:
-    """Return the reference unit's curves of the same check; one where no eye could tell its channels apart."""
-    other = None if reference is None else reference.check(source.check.check)
-    if reference is None or other is None or other.kind != source.check.kind:
-        return []
-    curves = [
-        Series(
-            f"{reference.serial} {item.curve.channel or 'pair'}",
-            item.curve.x,
-            item.curve.y,
-            is_reference=True,
-        )
-        for item in other.judged.curves
-        if item.curve.metric == metric and len(item.curve.x)
-    ]
-    own = [Series("", item.curve.x, item.curve.y) for item in source.items]
-    return told_apart(curves, reference.serial, own)
 
 
 #: Curves that are smooth enough for their difference to say something at every place.

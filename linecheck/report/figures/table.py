@@ -28,6 +28,8 @@ MAX_DRAWN, MAX_ROWS = 800, 60
 #: All curves of a figure together have about so many points, which keeps its file small; where they are many, their
 #: names and marks take room too.
 _ALL_DRAWN, _ALL_OF_MANY, _MANY = 1500, 1000, 5
+#: Curves of several references have together about so many points, and none of them has fewer than so many.
+_ALL_BESIDE, _LEAST_BESIDE = 3000, 60
 
 
 def shown(figure: Figure, series: Series) -> Series:
@@ -48,13 +50,26 @@ def drawn_series(figure: Figure) -> tuple[Series, ...]:
     """Return the curves as they are drawn; their points are those of the curves, only fewer."""
     curves = [shown(figure, series) for series in figure.series]
     places = _listed_places(figure)
-    most = _most_drawn(len(curves))
-    return tuple(_thinned(series, figure.x, places, most) for series in curves)
+    beside = sum(map(_is_beside, curves))
+    most = _most_drawn(len(curves) - beside)
+    most_beside = min(MAX_DRAWN, max(_LEAST_BESIDE, _ALL_BESIDE // max(beside, 1)))
+    return tuple(
+        _thinned(series, figure.x, places[:0], most_beside)
+        if _is_beside(series)
+        else _thinned(series, figure.x, places, most)
+        for series in curves
+    )
+
+
+def _is_beside(series: Series) -> bool:
+    """Return whether a curve is that of one of several references, which take no points from the figure's own."""
+    return series.is_reference and (series.look is not None or series.is_thin)
 
 
 def _listed_places(figure: Figure) -> FloatArray:
     """Return the x of each row of the table, ascending: at most :data:`MAX_ROWS`, and the marked points besides."""
-    curves = [series for series in (shown(figure, entry) for entry in figure.series) if len(series.x)]
+    own = (shown(figure, entry) for entry in figure.series if not _is_beside(entry))
+    curves = [series for series in own if len(series.x)]
     if not curves:
         return np.zeros(0)
     x = np.concatenate([series.x for series in curves])
@@ -101,7 +116,8 @@ def _held(x: FloatArray, height: FloatArray, axis: Axis, pieces: int) -> NDArray
     return held
 
 
-_WORDS = {
+#: What an edge of a mask is called in a heading.
+MASK_WORDS = {
     ("pass", "max"): "passes up to",
     ("pass", "min"): "passes from",
     ("fail", "max"): "fails above",
@@ -123,7 +139,7 @@ def table_of(figure: Figure) -> Table:
     columns = [_own(series, places) for series in drawn_series(figure)]
     columns += [limit_line_at(limit, places, figure.x.log) for limit in figure.limits]
     names = [series.label for series in figure.series]
-    names += [_WORDS[limit.zone, limit.side] for limit in figure.limits]
+    names += [MASK_WORDS[limit.zone, limit.side] for limit in figure.limits]
     headings = [with_unit(figure.x.label, figure.x.unit), *(with_unit(name, figure.y.unit) for name in names)]
     rows = np.column_stack([places, *columns]).tolist()
     finite = (tuple(cell if isfinite(cell) else None for cell in row) for row in rows)

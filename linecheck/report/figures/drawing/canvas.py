@@ -21,8 +21,11 @@ from linecheck.report.figures.drawing.palette import (
     INK,
     LINES,
     MARGINAL,
+    OVERLAY_DASHES,
+    OVERLAYS,
     QUIET_INK,
     REFERENCE,
+    THIN,
 )
 from linecheck.report.figures.table import drawn_series, limit_line_at, with_unit
 from linecheck.report.figures.words import axis_number, short_number
@@ -36,6 +39,8 @@ DOTS_AN_INCH: Final = 72.0
 _HEIGHT, _LEFT, _BOTTOM, _TOP, _UNTITLED_TOP = 236.0, 48.0, 36.0, 22.0, 10.0
 _CAPTION_HEIGHT, _SAMPLE = 11.0, 16.0
 _MAX_LABEL_LENGTH = 28
+#: Size and spacing of the curves' names, and of those that are many.
+_NAMES, _SMALL_NAMES = (8.0, 0.5), (6.5, 0.25)
 #: A curve of so few points shows them.
 _MAX_DOTS = 60
 #: A curve of more points than this is drawn thinner.
@@ -76,7 +81,7 @@ def draw_figure(figure: Figure, width_inches: float, *, titled: bool = True) -> 
     _draw_masks(figure, axes, labels)
     _draw_guides(figure, axes, labels)
     _draw_curves(drawn, axes)
-    _draw_names(drawn, canvas, _LEFT + inside, bottom + height)
+    _draw_names(drawn, canvas, _LEFT + inside, bottom, height)
     _draw_marks(figure, axes, labels)
     _draw_tags(figure, axes, labels)
     return canvas
@@ -182,7 +187,9 @@ def x_ticks(figure: Figure, frame: Frame) -> list[float]:
     decades = range(math.floor(math.log10(frame.x_low)), math.ceil(math.log10(frame.x_high)) + 1)
     # Decimal powers as they are read, so that 0.001 is no 0.0010000000000000002.
     places = (step * float(f"1e{decade}") for decade in decades for step in steps)
-    return [place for place in places if frame.x_low <= place <= frame.x_high]
+    inside = [place for place in places if frame.x_low <= place <= frame.x_high]
+    # A part of less than a decade has hardly any of them.
+    return inside if len(inside) > 2 else _ticks(frame.x_low, frame.x_high, 8)
 
 
 def _ticks(low: float, high: float, most: int) -> list[float]:
@@ -292,7 +299,7 @@ def _write(
 def _draw_curves(drawn: Sequence[Series], axes: Axes) -> None:
     """Draw the curves."""
     for index, series in enumerate(drawn):
-        colour, dash = _look(drawn, index)
+        colour, dash = look_of(drawn, index)
         common: dict[str, Any] = {
             "color": colour,
             "gid": f"curve-{index}",
@@ -303,7 +310,8 @@ def _draw_curves(drawn: Sequence[Series], axes: Axes) -> None:
             continue
         if series.style == "line":
             axes.plot(series.x, series.y, linewidth=_width(series), linestyle=dash, **common)
-        if len(series.x) and (series.style == "points" or len(series.x) <= _MAX_DOTS):
+        few = len(series.x) <= _MAX_DOTS and not series.is_thin
+        if len(series.x) and (series.style == "points" or few):
             _draw_dots(axes, series, colour, common["gid"] if series.style == "points" else None)
 
 
@@ -332,41 +340,60 @@ def _draw_dots(axes: Axes, series: Series, colour: str, name: str | None) -> Non
     axes.add_patch(dots)
 
 
-def _draw_names(drawn: Sequence[Series], canvas: Canvas, right: float, top: float) -> None:
-    """Write the curves' names beside the axes, each with a piece of its line.
+def _draw_names(drawn: Sequence[Series], canvas: Canvas, right: float, bottom: float, height: float) -> None:
+    """Write the curves' names beside the axes, each with a piece of its line; what has no room is counted.
 
     A legend of matplotlib's own takes as long as the curves do.
     """
     from matplotlib.lines import Line2D
 
-    for index, series in enumerate(drawn):
-        colour, dash = _look(drawn, index)
-        up = top - 5.0 - 11.5 * index
-        sample = Line2D(
-            [(right + 6.0) / DOTS_AN_INCH, (right + 6.0 + _SAMPLE) / DOTS_AN_INCH],
-            2 * [up / DOTS_AN_INCH],
-            color=colour,
-            linestyle=dash,
-            linewidth=_width(series),
-            transform=canvas.dpi_scale_trans,
-        )
-        canvas.add_artist(sample)
-        text = _cut(series.label)
-        _write_on(canvas, right + 9.0 + _SAMPLE, up, text, 8.0, color=colour, va="center_baseline")
+    size, spacing = _NAMES if _room(height, *_NAMES) >= len(drawn) else _SMALL_NAMES
+    room = _room(height, size, spacing)
+    listed = len(drawn) if len(drawn) <= room else room - 1
+    names = [_cut(series.label) for series in drawn[:listed]]
+    if listed < len(drawn):
+        names.append(f"and {len(drawn) - listed} more")
+    for index, name in enumerate(names):
+        up = bottom + height - 5.0 - size * (1.0 + spacing) * index
+        ink = QUIET_INK
+        if index < listed:
+            colour, dash = look_of(drawn, index)
+            # A light line's name is as dark as other words.
+            ink = QUIET_INK if colour in (*OVERLAYS, THIN) else colour
+            sample = Line2D(
+                [(right + 6.0) / DOTS_AN_INCH, (right + 6.0 + _SAMPLE) / DOTS_AN_INCH],
+                2 * [up / DOTS_AN_INCH],
+                color=colour,
+                linestyle=dash,
+                linewidth=_width(drawn[index]),
+                transform=canvas.dpi_scale_trans,
+            )
+            canvas.add_artist(sample)
+        _write_on(canvas, right + 9.0 + _SAMPLE, up, name, size, color=ink, va="center_baseline")
+
+
+def _room(height: float, size: float, spacing: float) -> int:
+    """Return how many names have room below each other."""
+    return int((height - size) / (size * (1.0 + spacing)))
 
 
 def _width(series: Series) -> float:
     """Return how wide a curve's line is; that of a reference is thinner than all others."""
     if series.is_reference:
-        return 0.6
+        return 0.4 if series.is_thin else 0.6
     return 0.8 if len(series.x) > _MANY_POINTS else 1.2
 
 
-def _look(drawn: Sequence[Series], index: int) -> tuple[str, Any]:
-    """Return a curve's colour and dash; a stem has the ink's, and a name of its own."""
+def look_of(drawn: Sequence[Series], index: int) -> tuple[str, Any]:
+    """Return a curve's colour and dash: ``solid``, or an offset and lengths; a stem has the ink's."""
     series = drawn[index]
     if series.style == "stems":
         return INK, "solid"
+    if series.is_thin:
+        return THIN, "solid"
+    if series.is_reference and series.look is not None:
+        number = sum(entry.is_reference and entry.look == series.look for entry in drawn[:index])
+        return OVERLAYS[series.look % len(OVERLAYS)], OVERLAY_DASHES[number % len(OVERLAY_DASHES)]
     if series.is_reference:
         number = sum(entry.is_reference for entry in drawn[:index])
         return REFERENCE[0], (REFERENCE[1], (0, (1, 1)))[number % 2]

@@ -1,8 +1,9 @@
-"""Figures and strips drawn: as SVG that stands in a page, and as PNG.
+"""Figures and strips drawn: as SVG that stands in a page, as PNG and as PDF.
 
 ===============  ===============================================================
 :func:`svg`      a figure, or strips, as an ``<svg>`` element, the same bytes every time
 :func:`png`      the same as PNG
+:func:`pdf`      the same as PDF, the same bytes every time
 ===============  ===============================================================
 
 An ``<svg>`` refers to nothing outside itself, and its ids begin with a prefix of its own, so that many share a page.
@@ -37,6 +38,8 @@ WIDTH_INCHES = 6.7
 _MAX_PIXELS, _MAX_DPI = 8000, 1200
 _RC = {
     "svg.fonttype": "none",
+    # TrueType: a text of the PDF can be searched and copied.
+    "pdf.fonttype": 42,
     "path.simplify": False,
     "text.parse_math": False,
     "text.usetex": False,
@@ -106,6 +109,19 @@ def png(drawing: Drawing, width_px: int = 1340, dpi: float = 200.0) -> bytes:
         made.set_dpi(dpi)
         canvas: Any = FigureCanvasAgg(made)
         canvas.print_png(stream, metadata={"Software": None})
+    return stream.getvalue()
+
+
+def pdf(drawing: Drawing) -> bytes:
+    """Return the same as PDF, one page; it carries no date."""
+    from matplotlib.backends.backend_pdf import FigureCanvasPdf
+
+    stream = io.BytesIO()
+    title = drawing.title if isinstance(drawing, Figure) else "values between their limits"
+    metadata = {"Title": visible(title), "Creator": None, "Producer": None, "CreationDate": None}
+    with style("pdf"):
+        canvas: Any = FigureCanvasPdf(_canvas(drawing, WIDTH_INCHES, titled=True))
+        canvas.print_pdf(stream, metadata=metadata)
     return stream.getvalue()
 
 

@@ -47,8 +47,11 @@ def _x_ends(figure: Figure) -> tuple[float, float]:
     high = figure.x.high if figure.x.high is not None else float(np.max(x, initial=-np.inf))
     if not (np.isfinite(low) and np.isfinite(high)):
         return (20.0, 20000.0) if figure.x.log else (0.0, 1.0)
+    if high > low and figure.x.log:
+        more = min(1.02, (high / low) ** 0.01)
+        return low / more, high * more
     if high > low:
-        return (low / 1.02, high * 1.02) if figure.x.log else _widened(low, high, 0.01)
+        return _widened(low, high, 0.01)
     return (low / 2.0, high * 2.0) if figure.x.log else (low - 1.0, high + 1.0)
 
 

@@ -20,6 +20,13 @@ LINES = (
 )
 #: The same, lighter, for a reference unit.
 REFERENCE = ("#767676", (0, (2.5, 1.5)))
+#: Of several references each has a light colour of its own, by turns, and each of its channels a dash; of many all are
+#: thin and grey.
+OVERLAYS, OVERLAY_DASHES, THIN = (
+    ("#7FA6C4", "#D59A72", "#6FB09D", "#BC94B2"),
+    ((0, (4, 1)), (0, (1.4, 1))),
+    "#9A9A9A",
+)
 #: Tint and edge of the zones that a mask forbids.
 MARGINAL, FAILS = ("#FFF3D1", "#7A5C00"), ("#F4E4E1", "#8A2B1D")
 #: What fails is hatched too.
