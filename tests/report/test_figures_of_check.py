@@ -17,7 +17,7 @@ from linecheck.report.figures.filters import pass_band_ends
 from linecheck.report.figures.impulses import decibels_of, delay_of, step_of
 from linecheck.report.figures.source import borrowed
 from linecheck.report.figures.spectral import MAX_NAMED, named_lines, slope_db_an_octave
-from linecheck.report.figures.table import table_of
+from linecheck.report.figures.table import drawn_series, table_of
 
 RATE_HZ = 44100.0
 
@@ -208,6 +208,15 @@ def test_a_tone_is_drawn_in_its_spectrum_at_0_db():
     assert [series.label for series in silent.series] == ["left"]
 
 
+def test_every_line_with_a_name_is_drawn_and_listed():
+    close = {20.0 * number: -110.0 for number in range(200, 210)}
+    (figure,) = _of([_with_lines(_noise(), close)], "quiet").values()
+    named = {tag.x for tag in figure.tags}
+    assert named == set(close)
+    assert named <= {row[0] for row in table_of(figure).rows}
+    assert named <= set(drawn_series(figure)[0].x)
+
+
 def test_a_slope_is_that_of_the_residue():
     """White noise read in bands that widen with frequency climbs by 3.01 dB an octave."""
     x = np.geomspace(20.0, 20e3, 1500)
@@ -257,6 +266,15 @@ def test_a_gain_error_lies_between_the_limits_of_the_largest():
 def _sweep(metric, level, channel="left"):
     x = np.geomspace(20.0, 20e3, 14)
     return Curve(metric, channel, x, "Hz", level + np.zeros(14), "dB")
+
+
+def test_a_curve_by_the_name_of_before_is_not_drawn_twice_unless_it_is_judged():
+    names = ("crosstalk_over_frequency", "separation_over_frequency")
+    curves = [_sweep(name, 120.0) for name in names]
+    assert list(_of(curves, "crosstalk")) == ["separation_over_frequency"]
+    assert list(_of(curves[:1], "crosstalk")) == ["crosstalk_over_frequency"]
+    judged = {"crosstalk_over_frequency": Mask(Bounds(min=100.0))}
+    assert list(_of(curves, "crosstalk", masks=judged)) == list(names)
 
 
 def test_thd_n_in_both_bands_is_one_figure_unless_the_wide_one_is_judged():

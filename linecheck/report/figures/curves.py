@@ -223,10 +223,11 @@ def figures_of_check(
 
 
 def _stands_alone(view: Run, check: CheckOutcome, metric: str) -> bool:
-    """Return whether a curve has figures of its own."""
-    host = _WITHIN.get(metric)
-    is_hosted = any(item.curve.metric == host and len(item.curve.x) for item in check.judged.curves)
-    return not is_hosted or view.mask(check.check, metric) is not None
+    """Return whether a curve has figures of its own: it is judged, in no other's, and by no name of before."""
+    successor = _curve_spec(check.kind, metric).superseded_by
+    hosts = {_WITHIN.get(metric), None if successor is None else successor.name}
+    is_elsewhere = any(item.curve.metric in hosts and len(item.curve.x) for item in check.judged.curves)
+    return not is_elsewhere or view.mask(check.check, metric) is not None
 
 
 def _figures_of_curve(source: Source, metric: str, overlays: Sequence[Overlay]) -> Iterable[Figure]:

@@ -86,7 +86,9 @@ def with_step(source: Source, figure: Figure) -> Figure:
         return figure
     steps = told_apart(steps, "step", figure.series)
     figure = replace(
-        figure, series=(*figure.series, *steps), y=replace(figure.y, label="re its peak; step: re its end")
+        figure,
+        series=(*figure.series, *steps),
+        y=replace(figure.y, label="re its peak; step: re its end", unit="ratio"),
     )
     overshoot = 100.0 * (max(float(np.max(series.y)) for series in steps) - 1.0)
     words = f"step (its running sum) overshoots by {plain_number(overshoot, 3)} %"

@@ -10,7 +10,8 @@ into equal pieces (equal ratios on a logarithmic axis), and the highest or lowes
 line and no dip that matters is lost.
 
 A curve's cell of the table is the value of that curve's own point there; it is empty where the curve has no point at
-that very place. The marked points are all listed. A mask's cell is the mask there, empty where it has no limit.
+that very place. The marked points, and those with a name, are all listed. A mask's cell is the mask there, empty where
+it has no limit.
 """
 
 from __future__ import annotations
@@ -74,7 +75,8 @@ def _listed_places(figure: Figure) -> FloatArray:
         return np.zeros(0)
     x = np.concatenate([series.x for series in curves])
     distinct = np.unique(x)
-    marked = np.array([mark.x for mark in figure.marks if mark.x in distinct])
+    named = (*(mark.x for mark in figure.marks), *(tag.x for tag in figure.tags))
+    marked = np.array([place for place in named if place in distinct])
     most = max(min(MAX_ROWS, _most_drawn(len(curves)) // 3), 2)
     if len(distinct) <= most:
         return distinct
