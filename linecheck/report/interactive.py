@@ -176,17 +176,27 @@ def _add_limits(plot: Any, figure: Figure, span: float) -> None:  # noqa: ANN401
 def _add_curves(plot: Any, figure: Figure) -> None:  # noqa: ANN401
     """Draw the curves with all of their points, each tagged with its number."""
     drawn = tuple(shown(figure, series) for series in figure.series)
+    frame = frame_of(figure)
+    below = frame.y_low - _FAR * (frame.y_high - frame.y_low)
     # References first: what is looked at lies over them.
     for index, series in sorted(enumerate(drawn), key=lambda entry: not entry[1].is_reference):
         colour, dash = look_of(drawn, index)
         width = 0.8 if series.is_thin else 1.4
-        x, y = _short(series.x), _short(series.y)
-        line = plot.line(x, y, line_color=colour, line_dash=_pixels(dash), line_width=width)
+        x, y = series.x, series.y
+        if series.style == "stems":
+            # From each point down and off the paper.
+            floor = np.full_like(y, below)
+            x, y = np.repeat(x, 3), np.column_stack([y, floor, np.full_like(y, np.nan)]).ravel()
+        line = plot.line(_short(x), _short(y), line_color=colour, line_dash=_pixels(dash), line_width=width)
         line.tags = [index]
 
 
 def _add_marks(plot: Any, figure: Figure) -> None:  # noqa: ANN401
-    """Draw the points worth a word; their words stand below the still figure."""
+    """Draw the points and places worth a word; their words stand below the still figure."""
+    from bokeh.models import Span
+
+    for guide in figure.guides:
+        plot.add_layout(Span(location=guide.x, dimension="height", line_color=QUIET_INK, line_dash="dotdash"))
     if figure.marks:
         x, y = (np.array([getattr(mark, name) for mark in figure.marks]) for name in ("x", "y"))
         plot.scatter(_short(x), _short(y), size=9, line_color=INK, fill_color=QUIET_INK)

@@ -70,8 +70,11 @@ def test_at_its_own_resolution_it_is_what_was_recorded(linecheck, kept, tmp_path
     assert linecheck("plot", "PR3-000001", "tone", "--out", "now", "--format", "csv", *asked)[0] == 0
     head, then = _curve(tmp_path / "then/tone-spectrum.csv")
     again, now = _curve(tmp_path / "now/tone-spectrum-again.csv")
-    assert head[:3] == again
-    assert np.array_equal(then[:, :3], now, equal_nan=True)
+    assert head[:3] == again[:3] == ["frequency, Hz", "left, dB", "right, dB"]
+    # The tone itself stands at the frequency that was read, or, where nothing was judged, at the one that was played.
+    then, now = (table[np.any(np.isfinite(table[:, 1:3]), axis=1), :3] for table in (then, now))
+    assert len(now) > 1000
+    assert np.array_equal(then, now, equal_nan=True)
 
 
 def test_a_range_is_what_the_points_are_spent_on(linecheck, kept, tmp_path):

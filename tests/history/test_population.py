@@ -470,7 +470,9 @@ def test_the_part_of_a_page_shows_hostile_names_as_text(forty):
     environment = Environment(loader=templates, autoescape=True, undefined=StrictUndefined)
     for population, reference in ((found, hostile), (found, None), (None, hostile)):
         beside = other_units_of(looked_at(run, "a run"), population, reference)
-        section = etree.fromstring(environment.get_template("other_units.html").render(other_units=beside))
+        section = etree.fromstring(
+            environment.get_template("other_units.html").render(other_units=beside, page={"unfolded": False})
+        )
         texts = "".join(section.itertext())
         assert not section.findall(".//script")
         assert ("<script>alert(1)</script>" in texts) == (reference is not None)
