@@ -11,6 +11,7 @@ import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -20,14 +21,15 @@ from linecheck.cli.options import LogPlace, Option, collected
 from linecheck.errors import FileError, UsageError
 from linecheck.history.baseline.file import Baseline, load_baseline
 from linecheck.history.population import Populations, population_of, reference_notes
-from linecheck.history.rejudge.remeasure import Finder, captures_archived, captures_kept
 from linecheck.limits.loading.load import load_limits
-from linecheck.line.sets import judge_alone
 from linecheck.log import LogReader
 from linecheck.log.archive import Archive
 from linecheck.log.connect import database_path
 from linecheck.run.model import Run
 from linecheck.run.settle import settled
+
+if TYPE_CHECKING:
+    from linecheck.history.rejudge.remeasure import Finder
 
 _RESULT_NAME = "result.json"
 #: A result of a hundred checks with all curves has a few megabytes.
@@ -78,6 +80,8 @@ def view_of(reference: str, place: LogPlace, limits: Sequence[str] = (), *, seri
 def _judged(path: Path, limits: Sequence[str], serial: str | None) -> Run:
     if not limits:
         raise UsageError(f"{path}: is a capture set, which a limit file judges: give --limits FILE")
+    from linecheck.line.sets import judge_alone
+
     captures = load_capture_set(path)
     judged = judge_alone(captures, [load_limits(name) for name in limits], serial=serial)
     return replace(settled(judged), source=f"capture set {path}", captured=captures.index.recorded)
@@ -219,6 +223,8 @@ def baseline_of(name: str) -> Baseline | None:
 
 def capture_finders(place: LogPlace, archive: str | None = None, results: str | None = None) -> list[Finder]:
     """Return what finds captures: the archive, and the files that runs have left."""
+    from linecheck.history.rejudge.remeasure import captures_archived, captures_kept
+
     for given in (archive, results):
         if given is not None and not os.path.isdir(given):
             raise FileError(given, "there is no folder of that name")
