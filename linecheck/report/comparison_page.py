@@ -83,7 +83,7 @@ def comparison_page_of(
         "running_head": f"Comparison {number}  {serials}",
         "software": comparison.software,
         "number": number,
-        "headline": _headline(sides),
+        "headline": _headline(sides, signed.found or ()),
         "asked": _asked(sides),
         "decided": [_decision(signoff) for signoff in signed.found or ()],
         "sounds": comparison.sounds if len(sides) == _PAIR else (),
@@ -119,14 +119,18 @@ def _told(side: Side) -> str:
     return f"{side.label} {side.name}".strip()
 
 
-def _headline(sides: Sequence[Side]) -> str:
+def _headline(sides: Sequence[Side], signoffs: Sequence[Signoff]) -> str:
+    """Return the decision that is asked for, or the one that stands: of several that agree."""
     first, *others = sides
+    decisions = {signoff.signature.decision for signoff in signoffs}
+    decisions |= {item.signature.decision for signoff in signoffs for item in signoff.countersignatures}
     if len(others) == 1:
-        return (
-            f"Accept or reject {others[0].name or others[0].label} in place of {first.name or first.label}?"
-        )
+        what = f"{others[0].name or others[0].label} in place of {first.name or first.label}"
+        if len(decisions) == 1:
+            return f"{decisions.pop().capitalize()}ed: {what}"
+        return f"Accept or reject {what}?"
     labels = [side.label for side in others]
-    return f"Which of {', '.join(labels[:-1])} and {labels[-1]} may take the place of {_told(first)}?"
+    return f"Which of {', '.join(labels[:-1])} and {labels[-1]} may replace {_told(first)}?"
 
 
 def _asked(sides: Sequence[Side]) -> str:
@@ -174,8 +178,8 @@ def _case(comparison: Comparison, at: int, groups: Sequence[Group]) -> Part:
         against.append(f"its whole run: {side.state.upper()}")
     good = ["all its masks pass"] if masks == Verdict.PASS and not against else []
     sentences = [
-        ("For", [*good, *_briefly(own, worse=False)], "no difference is for the better"),
-        ("Against", [*against, *_briefly(own, worse=True)], "no difference is for the worse"),
+        ("For", [*good, *_briefly(own, worse=False)], "nothing is better"),
+        ("Against", [*against, *_briefly(own, worse=True)], "nothing is worse"),
         ("Not known", list(_unknown(comparison, at, masks)), ""),
     ]
     return {
@@ -200,7 +204,7 @@ def _unknown(comparison: Comparison, at: int, masks: str) -> Iterator[str]:
     every: list[Compared] = [*comparison.values, *comparison.curves]
     without = sum(item.differences[at - 1].difference is None for item in every)
     if without:
-        yield f"{_counted(without, 'value')} that cannot be held against side {comparison.sides[0].label}'s"
+        yield f"{_counted(without, 'value')} that could not be compared with side {comparison.sides[0].label}'s"
     label = comparison.sides[at].label
     refused = sum(f" is not compared: {label} " in note for note in comparison.notes)
     if refused:

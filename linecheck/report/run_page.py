@@ -52,15 +52,17 @@ from linecheck.run.model import HOLD, CheckOutcome, Run
 from linecheck.run.settle import NOT_RUN
 
 _MEANINGS = {
-    Verdict.PASS: "Everything that a mask judges lies inside its limits.",
-    HOLD: "Everything lies inside its limits, and the unit is not released: it has failed before.",
-    Verdict.MARGINAL: "Nothing fails, but not everything lies inside its pass limits.",
-    Verdict.FAIL: "At least one value lies outside its limits.",
-    Verdict.INVALID: "The unit was not judged: not everything that a mask judges could be measured.",
+    Verdict.PASS: "All judged values lie within their limits.",
+    HOLD: "All judged values lie within their limits, and the unit is not released: it has failed before.",
+    Verdict.MARGINAL: "Nothing fails, but not all values lie within their pass limits.",
+    Verdict.FAIL: "At least one value lies outside its limits: the unit does not pass, and is not released.",
+    Verdict.INVALID: "The unit was not judged, and is not released: not all that has to be judged could be measured.",
     Verdict.ABORTED: "The run was stopped before its end. It judges nothing.",
 }
 #: What the column of values that the channels share is called.
 PAIR = "pair"
+#: So many checks that do not pass are named in the first lines.
+MAX_NAMED = 5
 #: So many lines of each code of problem stand before the table of values.
 MAX_LINES = 5
 #: Groups of facts that are printed with the values; the others are folded.
@@ -145,10 +147,11 @@ def _causes_part(causes: Causes) -> Part:
     )
     return {
         "sentence": causes.sentence,
+        "alone": causes.is_likely,
         "explained": causes.explained,
         "margins": [f"{margin.sentence}." for margin in causes.margins_told],
         "facts": tuple(Fact(name, text) for name, text in facts if text),
-        "table": {"headings": ("cause", "channel", "odds", "who can be to blame"), "rows": rows},
+        "table": {"headings": ("cause", "channel", "probability", "where to look"), "rows": rows},
     }
 
 
@@ -173,7 +176,7 @@ def _summary(view: Run) -> str:
     counts = Counter(check.judged.verdict for check in view.checks)
     total = len(view.checks) + len(view.missing)
     words = [
-        f"{counts[verdict]} {verb}"
+        f"{counts[verdict]} {verb}{_which(view, verdict)}"
         for verdict, verb in (
             (Verdict.FAIL, "failed"),
             (Verdict.INVALID, "not judged"),
@@ -237,6 +240,14 @@ def _check_part(
         "stimulus_sha256": hash_text(check.stimulus_sha256),
         "capture_sha256": hash_text(check.capture_sha256),
     }
+
+
+def _which(view: Run, verdict: Verdict | None) -> str:
+    """Return which checks do not pass, where they are few."""
+    if verdict not in (Verdict.FAIL, Verdict.INVALID, Verdict.MARGINAL):
+        return ""
+    names = [check.check for check in view.checks if check.judged.verdict is verdict]
+    return f" ({', '.join(names)})" if len(names) <= MAX_NAMED else ""
 
 
 def _of_check(
@@ -382,7 +393,7 @@ def _closing(text: str, group: Sequence[Trouble]) -> str:
     without = dict.fromkeys(
         check or "the run" for check, problem in group if text not in _SENTENCE_ENDS.split(problem.message)
     )
-    return f"{text} (Not said of {' and '.join(without)}.)" if without else text
+    return f"{text} (Not in {' and '.join(without)}.)" if without else text
 
 
 def _commonest_cause(troubles: Sequence[Trouble], check_count: int) -> str:

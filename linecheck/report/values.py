@@ -47,7 +47,7 @@ def glance(rows: Sequence[Row]) -> Part:
     least = min((row.nearness for row in rest), default=math.inf)
     more = [f"{len(rest)} more metrics are further inside, by {least:.2g} widths or more."] if rest else []
     also = ", ".join(f"{row.check} {metric_name(row.metric)}" for row in counted[:MAX_DRAWN])
-    more += [f"As they have to be: {also}."] if also else []
+    more += [f"Also correct: {also}."] if also else []
     return {"rows": tuple(map(_glance_row, drawn)), "more": " ".join(more), "pass_at": _place(0.0)}
 
 

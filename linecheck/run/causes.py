@@ -162,7 +162,7 @@ class ExplainedMargin:
     def sentence(self) -> str:
         """What it is made of, in a line."""
         where = " ".join(part for part in (self.check, self.metric, self.channel) if part)
-        made = ", ".join(f"{part.name} {100.0 * part.share:.0f} %" for part in self.parts[:4])
+        made = ", ".join(f"{100.0 * part.share:.0f} % {part.name}" for part in self.parts[:4])
         text = f"{where} is short by {_decibels(self.short_by)} dB: its residue is {made}"
         if self.station is not None and self.station >= 0.01:
             text += f", of which the station's own path may be {100.0 * self.station:.0f} %"

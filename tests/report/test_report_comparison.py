@@ -121,14 +121,14 @@ def plain(node):
 
 def test_it_leads_with_what_is_to_be_decided_and_what_speaks_for_and_against(page):
     headings = [plain(node) for node in page.xpath("//h1|//h2")]
-    assert headings[:3] == ["Accept or reject slow in place of sharp?", "What differs", "What shows it"]
+    assert headings[:3] == ["Accept or reject slow in place of sharp?", "What differs", "Figures"]
     sentences = {
         plain(row.find("dt")): plain(row.find("dd")) for row in page.xpath("//dl[@class='case']/div")
     }
     assert sentences == {
         "For": "B rings less.",
         "Against": "its whole run: FAIL; B droops by 3.0 dB at 20 kHz.",
-        "Not known": "1 value that cannot be held against side A's.",
+        "Not known": "1 value that could not be compared with side A's.",
     }
     told = [plain(node) for node in page.xpath("//li[@data-direction]")]
     assert told[0].startswith("B, worse: B droops by 3.0 dB at 20 kHz")
@@ -173,7 +173,7 @@ def test_five_sides_are_five_columns_of_one_table_and_their_findings_are_merged(
         for label in ("B", "E")
     )
     page = page_of(made_comparison(sides=sides, values=(value,), curves=(), findings=findings))
-    assert plain(page.xpath("//h1")[0]) == "Which of B, C, D and E may take the place of A sharp?"
+    assert plain(page.xpath("//h1")[0]) == "Which of B, C, D and E may replace A sharp?"
     (table,) = page.xpath("//*[@id='values']//table")
     assert len(table.xpath("./thead//th")) == 1 + len(sides)
     assert all(len(row.xpath("./*")) == 1 + len(sides) for row in table.xpath("./tbody/tr"))
@@ -227,7 +227,7 @@ def test_sides_say_who_they_are_with_their_hashes(page):
 def test_no_difference_is_said_as_that():
     page = page_of(made_comparison(findings=(), values=(), curves=()))
     told = plain(page.get_element_by_id("verdict"))
-    assert "no difference is for the better" in told
+    assert "nothing is better" in told
     assert "its whole run: FAIL" in told
     assert "No difference exceeds noise" in plain(page)
     assert page.xpath("//figure") == []
@@ -256,6 +256,11 @@ def test_sign_offs_are_shown_with_what_spoke_against_them():
     ):
         assert text in said
     assert "Accepted by Q. Auditor" in plain(page.get_element_by_id("verdict"))
+    # Two who disagree leave the question open.
+    assert plain(page.xpath("//h1")[0]) == "Accept or reject slow in place of sharp?"
+    alone = replace(made_signoff(), countersignatures=())
+    settled = page_of(made_comparison(curves=()), signed=Signed((alone,), "here.sqlite"))
+    assert plain(settled.xpath("//h1")[0]) == "Accepted: slow in place of sharp"
     rows = [[plain(cell) for cell in row] for row in page.xpath("//table[@class='signatures']/tbody/tr")]
     assert rows == [
         ["decides", "Q. Auditor", "QA", "2026-11-26", "accept", ""],

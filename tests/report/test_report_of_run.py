@@ -182,7 +182,7 @@ def test_of_many_metrics_the_worst_are_drawn_and_the_others_counted():
 def test_what_is_counted_cannot_be_further_inside():
     wiring = made_reading(value=1.0, metric="order", unit="", margin=0.0, limit=1.0, fail_limit=1.0)
     _, page = page_of(made_run(made_check(wiring, made_reading())))
-    assert "As they have to be: tone order." in plain(page.get_element_by_id("glance"))
+    assert "Also correct: tone order." in plain(page.get_element_by_id("glance"))
 
 
 def test_a_failed_reading_stands_between_its_limits(pages):
