@@ -29,7 +29,7 @@ from linecheck.report.figures.filters import pass_band_ends, transition, with_co
 from linecheck.report.figures.impulses import decay, group_delay, with_step
 from linecheck.report.figures.overlay import Overlay, overlaid, overlay_of
 from linecheck.report.figures.sidebands import sideband_marks
-from linecheck.report.figures.source import Maker, Source, adding, borrowed, told_apart
+from linecheck.report.figures.source import Maker, Source, adding, borrowed, one_where_alike
 from linecheck.report.figures.spectral import near_the_tone, with_lines, with_slopes, with_tone
 from linecheck.report.figures.words import (
     curve_name,
@@ -69,7 +69,7 @@ def _with_wide_band(source: Source, figure: Figure) -> Figure:
     ]
     if not wide:
         return figure
-    wide = told_apart(wide, "wide band", figure.series)
+    wide = one_where_alike(wide, "wide band", figure.series)
     own = [series for series in figure.series if not series.is_reference]
     told = " ".join(f"{series.label}: {_between(series.y, figure.y.unit)}." for series in wide)
     title = f"{source.check.check}: THD+N in the band and in the wide band, re the tone"
@@ -235,7 +235,7 @@ def _figures_of_curve(source: Source, metric: str, overlays: Sequence[Overlay]) 
     others = overlaid(overlays, source.check, metric)
     if len(overlays) == 1:
         own = [Series("", item.curve.x, item.curve.y) for item in source.items]
-        others = told_apart(others, overlays[0].name, own)
+        others = one_where_alike(others, overlays[0].name, own)
     figure: Figure | None = None
     for part in _PARTS.get(metric, _WHOLE):
         figure = _figure(source, others, part)

@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from linecheck.report.figures.data import Axis, Figure, FloatArray, Series
-from linecheck.report.figures.source import Source, adding, at_places, told_apart
+from linecheck.report.figures.source import Source, adding, at_places, one_where_alike
 from linecheck.report.figures.words import place_text, plain_number
 
 #: What lies deeper than this below a peak is noise, whatever converts it.
@@ -84,7 +84,7 @@ def with_step(source: Source, figure: Figure) -> Figure:
             steps.append(replace(series, y=step, label=f"{series.label}, step"))
     if not steps:
         return figure
-    steps = told_apart(steps, "step", figure.series)
+    steps = one_where_alike(steps, "step", figure.series)
     figure = replace(
         figure,
         series=(*figure.series, *steps),

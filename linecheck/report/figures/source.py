@@ -65,7 +65,7 @@ def at_places(values: dict[str, float], unit: str) -> str:
     return ", ".join(f"{channel} {text}" for channel, text in texts.items())
 
 
-def told_apart(series: Sequence[Series], name: str, beside: Sequence[Series] = ()) -> list[Series]:
+def one_where_alike(series: Sequence[Series], name: str, beside: Sequence[Series] = ()) -> list[Series]:
     """Return these curves, one for all where they lie within a line's width of each other, named for that.
 
     ``beside`` are others in the same figure.
