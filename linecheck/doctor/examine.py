@@ -22,6 +22,7 @@ from linecheck.station.interfaces.sound.devices import list_devices, load_portau
 _EXTRAS: Final = {
     "postgres": ("the central server (linecheck sync)", "psycopg"),
     "parquet": ("exports as Parquet", "pyarrow"),
+    "interactive": ("pages with interactive figures", "bokeh"),
     "sign": ("records signed by the station", "cryptography"),
     "cluster": ("judging on a cluster", "distributed"),
 }

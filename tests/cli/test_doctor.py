@@ -1,8 +1,10 @@
 """What a machine lacks is said, with what to do; a station's needs count."""
 
 import json
+from pathlib import Path
 
 import pytest
+import tomli
 from small_run import call
 
 from linecheck.doctor import examine, finding
@@ -109,3 +111,11 @@ def test_sound_devices_that_this_user_may_not_open_are_named(monkeypatch):
     monkeypatch.setattr(examine.sys, "platform", "linux")
     (found,) = examine._sound_rights(None)
     assert (found.state, "1 of 2 sound devices (pcmC0D0c)" in found.text) == (State.NOTE, True)
+
+
+def test_every_extra_for_users_is_looked_for():
+    declared = tomli.loads((Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8"))
+    extras = declared["project"]["optional-dependencies"]
+    assert {name for name in extras if name not in ("test", "lint")} == set(examine._EXTRAS)
+    for name, (_, package) in examine._EXTRAS.items():
+        assert any(requirement.startswith(package) for requirement in extras[name])
