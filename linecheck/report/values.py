@@ -30,7 +30,7 @@ from linecheck.results.rows import RANKS, Judged, Row, by_verdict
 
 #: A margin of more widths of its mask than this is drawn at the end of the line.
 END = 1.25
-#: So many metrics are drawn. The others are further inside their masks than all of these.
+#: So many metrics are drawn, the worst; the others are counted.
 MAX_DRAWN = 40
 
 
@@ -42,10 +42,14 @@ def glance(rows: Sequence[Row]) -> Part:
     """
     ordered = sorted(by_verdict(rows), key=lambda row: (RANKS.index(row.verdict), row.nearness))
     counted = [row for row in ordered if row.verdict is Verdict.PASS and row.is_count]
-    ordered = [row for row in ordered if row.is_measured and row not in counted]
+    ordered = [
+        row for row in ordered if row.is_measured and not (row.verdict is Verdict.PASS and row.is_count)
+    ]
     drawn, rest = ordered[:MAX_DRAWN], ordered[MAX_DRAWN:]
-    least = min((row.nearness for row in rest), default=math.inf)
-    more = [f"{len(rest)} more metrics are further inside, by {least:.2g} widths or more."] if rest else []
+    inside = [row.nearness for row in rest if row.verdict is Verdict.PASS]
+    wrong = len(rest) - len(inside)
+    more = [f"{wrong} more metrics do not pass: see the table."] if wrong else []
+    more += [f"{len(inside)} more pass, inside by {min(inside):.2g} widths or more."] if inside else []
     also = ", ".join(f"{row.check} {metric_name(row.metric)}" for row in counted[:MAX_DRAWN])
     more += [f"Also correct: {also}."] if also else []
     return {"rows": tuple(map(_glance_row, drawn)), "more": " ".join(more), "pass_at": _place(0.0)}
@@ -76,10 +80,9 @@ def _glance_row(row: Row) -> Part:
 def _fail_place(row: Row) -> float:
     """Return where the worst channel's fail limit lies, per cent along the line."""
     item = row.worst[1]
-    if item.limit is None or item.fail_limit is None or item.margin is None:
+    if item.limit is None or item.fail_limit is None:
         return _place(0.0)
-    inside = row.nearness / item.margin if item.margin else 0.0
-    return _place(-abs(item.limit - item.fail_limit) * inside)
+    return _place(-abs(item.limit - item.fail_limit) / row.width(item, item.limit))
 
 
 def _place(widths: float) -> float:

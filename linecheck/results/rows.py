@@ -88,9 +88,10 @@ class Row:
         """
         if item.margin is None or item.limit is None:
             return math.inf
-        return item.margin / self._width(item, item.limit)
+        return item.margin / self.width(item, item.limit)
 
-    def _width(self, item: Judged, limit: float) -> float:
+    def width(self, item: Judged, limit: float) -> float:
+        """Return how wide the mask is beside a limit of one of its channels, in its unit; greater than zero."""
         side = _OPPOSITE.get(item.side or "")
         other = None if self.mask is None or side is None else getattr(self.mask.pass_, side)
         place = np.array([getattr(item, "worst_x", None) or 1.0])

@@ -174,9 +174,23 @@ def test_of_many_metrics_the_worst_are_drawn_and_the_others_counted():
     ]
     _, page = page_of(made_run(made_check(*readings)))
     assert len(page.xpath("//ol[contains(@class, 'glance')]/li")) == MAX_DRAWN
-    assert "9 more metrics are further inside, by 10 widths or more." in plain(
-        page.get_element_by_id("glance")
-    )
+    assert "9 more pass, inside by 10 widths or more." in plain(page.get_element_by_id("glance"))
+
+
+def test_metrics_that_fail_and_are_not_drawn_are_never_told_as_inside():
+    failing = [
+        made_reading(Verdict.FAIL, 100.0 - number, metric=f"metric_{number}")
+        for number in range(MAX_DRAWN + 2)
+    ]
+    _, page = page_of(made_run(made_check(*failing, made_reading())))
+    said = plain(page.get_element_by_id("glance"))
+    assert "2 more metrics do not pass: see the table. 1 more pass, inside by 0.3 widths or more." in said
+
+
+def test_a_value_on_its_pass_limit_has_its_fail_limit_where_it_is():
+    _, page = page_of(made_run(made_check(made_reading(value=112.0))))
+    (row,) = page.xpath("//ol[contains(@class, 'glance')]/li")
+    assert row.xpath("./svg/rect/@width") == ["10.0%", "40.0%"]
 
 
 def test_what_is_counted_cannot_be_further_inside():
