@@ -42,6 +42,7 @@ COMMANDS = {
     "repair": ("repair:command", "Record what was found at a unit that did not pass, and what was done."),
     "report": ("report:command", "Write a run, a capture set or a comparison as one page."),
     "run": ("run:command", "Test one unit, or unit after unit, on a station."),
+    "serve": ("serve:command", "Test unit after unit, with a screen in the browser."),
     "schema": ("schema:command", "Print the JSON Schema of limit files, or of results."),
     "signoff": ("signoff:command", "Record who accepts or rejects what a comparison showed."),
     "station": ("station:command", "Verify the station: self-check, golden and challenge units, status."),

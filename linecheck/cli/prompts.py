@@ -19,6 +19,7 @@ import click
 from linecheck.cli.display.messages import tell
 from linecheck.errors import ExitStatus
 from linecheck.files.text import visible
+from linecheck.line.codes import Code, Order, chosen
 from linecheck.line.scan import Scan, scan_units
 from linecheck.line.session import Session
 from linecheck.line.stop_signals import StopSignals
@@ -108,9 +109,9 @@ class Prompt:
             if answers is None:
                 return "there is no input on which anyone could confirm it"
             for line in answers:
-                if not line.text:
+                if line.text in ("", Code(Order.DONE).text):
                     return None
-                if line.text.lower() == "x":
+                if line.text.lower() in ("x", Code(Order.CANNOT).text.lower()):
                     return "the operator said that it cannot be set"
                 tell(
                     f"{line.text[:80]!a} is no confirmation; press Enter alone once the unit is set, or x and Enter"
@@ -126,8 +127,9 @@ class Prompt:
             f"{request}: scan or type one of {', '.join(codes)}; without one it is not tested."
         )
         line = next(answers, None) if answers is not None else None
-        if line is not None and line.text.lower() in codes:
-            return line.text.lower()
+        answer = None if line is None else chosen(line.text, codes)
+        if answer is not None:
+            return answer
         if line is not None and line.text:
             self.scans.put_back(line)
         return None

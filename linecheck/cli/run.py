@@ -69,7 +69,7 @@ def command(
         raise UsageError("--override allows one run of one unit: give it with --serial")
 
     station = load_station(station_path)
-    console = LineScreen() if scan and Screen.of_stdout().large else Console()
+    console = LineScreen(strict=strict) if scan and Screen.of_stdout().large else Console()
     prompt = Prompt(console.paused)
     with (
         opened_session(

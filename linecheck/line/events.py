@@ -9,7 +9,9 @@ afterwards, in this order  :class:`CapturesKept`, :class:`RunRecorded` or :class
                            :class:`VerdictKnown`, and last :class:`NextAct` where a cause says one
 many sets                  the events of :mod:`linecheck.captures.many_sets`, :class:`SetsSummed`,
                            :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
-of the line itself         :class:`GateStated`, :class:`ScanIgnored`, :class:`SyncMessage`,
+of the line itself         :class:`Standby`, :class:`Asked`, :class:`Ordered`, :class:`StationStopped`,
+                           :class:`StationResumed`, :class:`SelfCheckPlays`, :class:`SelfCheckEnded`,
+                           :class:`GateStated`, :class:`ScanIgnored`, :class:`SyncMessage`,
                            :class:`Note`
 =========================  =====================================================================
 
@@ -176,6 +178,76 @@ class GateStated(LineEvent):
     stated: Stated
     standing: Standing
     must_fail: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Standby(LineEvent):
+    """Nothing is under test: this is where the station stands, and who is there.
+
+    Attributes
+    ----------
+    standing : Standing
+    refuses : bool
+        Whether no unit is tested while the station may not judge.
+    cures : tuple of str
+        What lets it judge again, a sentence each.
+    operator, shift : str
+        Empty where nobody said.
+    """
+
+    standing: Standing
+    refuses: bool
+    cures: tuple[str, ...]
+    operator: str = ""
+    shift: str = ""
+
+
+@dataclass(frozen=True)
+class Asked(LineEvent):
+    """Somebody at the station is asked for something; ``answer`` says how to answer."""
+
+    request: str
+    answer: str
+
+
+@dataclass(frozen=True)
+class Ordered(LineEvent):
+    """A control code was scanned, and what came of it; ``wants_details`` asks for the engineer's page."""
+
+    says: str
+    wants_details: bool = False
+
+
+@dataclass(frozen=True)
+class StationStopped(LineEvent):
+    """No unit is tested until somebody says that the station is put right."""
+
+    why: str
+    act: str
+
+
+@dataclass(frozen=True)
+class StationResumed(LineEvent):
+    """Somebody has said that the station is put right."""
+
+
+@dataclass(frozen=True)
+class SelfCheckPlays(LineEvent):
+    """The self-check plays its ``number``-th sound of ``count``, which take ``seconds`` together."""
+
+    name: str
+    number: int
+    count: int
+    seconds: float
+
+
+@dataclass(frozen=True)
+class SelfCheckEnded(LineEvent):
+    """The self-check is in the log: whether it was met, why not, what to do; None where it could not be made."""
+
+    met: bool | None
+    says: str
+    act: str
 
 
 @dataclass(frozen=True)

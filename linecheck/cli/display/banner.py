@@ -1,7 +1,6 @@
 """A state that is read from across the bench: a word and a shape, and colour only on top of them.
 
-States are verdicts, and what a unit can be in beside them: ``hold`` (a pass that does not release it), ``not tested``
-(refused) and ``test again`` (invalid, as the line says it), ``met`` and ``not met`` of a station's gate.
+States are verdicts, and those of a station that waits for scans (:mod:`linecheck.line.states`).
 """
 
 from __future__ import annotations
@@ -29,7 +28,10 @@ _SIGNS: Final = {
     "invalid": _INVALID,
     "test again": _INVALID,
     "aborted": _Sign("□", "[ ]", "bright_white", ("#####", "#   #", "#   #", "#   #", "#####")),
+    "stopped": _Sign("□", "[ ]", "bright_white", ("#####", "#   #", "#   #", "#   #", "#####")),
     "not tested": _Sign("—", "[-]", "bright_white", ("     ", "#####", "     ", "#####", "     ")),
+    "station locked": _Sign("▣", "[#]", "bright_magenta", (" ### ", " # # ", "#####", "#####", "#####")),
+    "do this": _Sign("▶", "[>]", "bright_yellow", ("#    ", "###  ", "#####", "###  ", "#    ")),
     "met": _PASSES,
     "not met": _FAILS,
 }

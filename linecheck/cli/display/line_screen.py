@@ -15,47 +15,47 @@ from typing import Final
 import click
 
 from linecheck.cli.display.banner import large
-from linecheck.cli.display.console import Console, line_of
+from linecheck.cli.display.console import Console
 from linecheck.cli.display.result import MAX_BESIDE_A_CAUSE, Screen, headline, path_note
-from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
+    Asked,
     CapturesKept,
     Event,
     GateStated,
     NextAct,
+    Ordered,
+    RunCutOff,
     ScanIgnored,
+    SelfCheckEnded,
+    Standby,
+    StationResumed,
+    StationStopped,
     UnitAdmitted,
     UnitRefused,
     UnitScanned,
     VerdictKnown,
 )
+from linecheck.line.states import NestState, State, after
 from linecheck.results.wording import findings
 from linecheck.run.causes import causes_of
-from linecheck.run.model import HOLD, NOT_RELEASED, Run
-from linecheck.run.settle import all_problems
-from linecheck.run.voiding import IN_DOUBT
+from linecheck.run.model import Run
 
 _COLUMNS: Final = 80
 #: So many findings are told: the first is what matters, the rest stands in the log.
 _MAX_FINDINGS: Final = 5
 
-_NEXT: Final = {
-    "pass": "Passes. Next unit.",
-    "marginal": "Passes, outside the pass limits and inside the fail limits. Next unit.",
-    "fail": "Set it aside.",
-    "aborted": "The run was stopped and the unit was not judged. Test it again.",
-}
-
 
 class LineScreen:
-    """A listener that shows one unit at a time on a terminal."""
+    """A listener that shows one unit at a time on a terminal; ``strict`` says that a marginal unit fails."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, strict: bool = False) -> None:
         self._beside = Console()
-        self._last = ""
+        self._strict = strict
+        self._state = NestState("")
 
     def __call__(self, event: Event) -> None:
         """Show an event."""
+        before, self._state = self._state, after(self._state, event, strict=self._strict)
         screen = Screen.of_stdout()
         screen = replace(screen, large=True, columns=min(screen.columns, _COLUMNS))
         match event:
@@ -64,26 +64,29 @@ class LineScreen:
                 # Whatever was scanned: it may be no serial number at all.
                 text = screen.plain(event.serial[:_COLUMNS])
                 screen.show("\n".join(large(text, screen.columns, ascii_only=screen.ascii_only)))
-            case UnitAdmitted(tested_before=before) if before:
-                _say(line_of(event) or "", screen)
-            case UnitRefused():
-                _end("not tested", event.serial, event.why, screen)
-            case ScanIgnored(why="during a test"):
-                click.clear()
-                act = f"It was scanned during a test and is ignored: scan it again. {self._last}"
-                _end("not tested", event.text[:80], act, screen)
-            case ScanIgnored() | CapturesKept():
-                return
+            case UnitAdmitted() | Ordered():
+                if self._state.note:
+                    _say(self._state.note, screen)
             case VerdictKnown():
-                self._show_verdict(event, screen)
+                if event.run.purpose == "unit":
+                    _show_findings(event.run, screen)
+                    _end(replace(self._state, says=""), screen)
             case NextAct():
                 _show_act(event.act, screen)
             case GateStated():
                 for reason in event.stated.reasons:
                     _say(reason, screen)
-                standing, state = event.standing, "met" if event.stated.met else "not met"
-                act = "Units may be judged. Next unit." if standing.may_judge else f"Stop: {standing.why}."
-                _end(state, event.serial, act, screen)
+                _end(replace(self._state, says=""), screen)
+            case ScanIgnored(why="during a test"):
+                click.clear()
+                _end(self._state, screen)
+            case UnitRefused() | StationStopped() | SelfCheckEnded() | RunCutOff():
+                _end(self._state, screen)
+            case Standby():
+                if self._state.state is State.LOCKED is not before.state:
+                    _end(self._state, screen)
+            case ScanIgnored() | CapturesKept() | Asked() | StationResumed():
+                return
             case _:
                 self._beside(event)
 
@@ -91,50 +94,29 @@ class LineScreen:
         """Keep the progress out of the way while someone is asked."""
         return self._beside.paused()
 
-    def _show_verdict(self, event: VerdictKnown, screen: Screen) -> None:
-        run = event.run
-        is_unit = run.purpose == "unit"
-        wrong = findings(run.checks, run.missing, run.problems, once=True) if is_unit else ()
-        causes = causes_of(run) if is_unit else None
-        if causes is not None:
-            _say(causes.sentence, screen)
-        most = MAX_BESIDE_A_CAUSE if causes is not None and causes.is_likely else _MAX_FINDINGS
-        for text in wrong[:most]:
+
+def _show_findings(run: Run, screen: Screen) -> None:
+    """Show what is wrong with a unit, the likeliest cause first."""
+    wrong = findings(run.checks, run.missing, run.problems, once=True)
+    causes = causes_of(run)
+    if causes is not None:
+        _say(causes.sentence, screen)
+    most = MAX_BESIDE_A_CAUSE if causes is not None and causes.is_likely else _MAX_FINDINGS
+    for text in wrong[:most]:
+        _say(text, screen)
+    if len(wrong) > most:
+        _say(f"and {len(wrong) - most} more: linecheck log show {run.serial}", screen)
+    for text in path_note(run):
+        _say(text, screen)
+
+
+def _end(state: NestState, screen: Screen) -> None:
+    """Show the state, whose it is, why, and what to do next, last of all."""
+    screen.show(headline(state.state, screen) + "\n")
+    attempt = f", attempt {state.attempt}" if state.attempt is not None else ""
+    for text in (f"{state.serial}{attempt}", state.says, state.act):
+        if text:
             _say(text, screen)
-        if len(wrong) > most:
-            _say(f"and {len(wrong) - most} more: linecheck log show {run.serial}", screen)
-        for text in path_note(run):
-            _say(text, screen)
-        if run.purpose == "unit":
-            state = run.state if event.verdict is run.verdict else event.verdict.value
-            state = "test again" if state == Verdict.INVALID else state
-            attempt = f", attempt {event.attempt}" if event.attempt is not None else ""
-            _end(state, f"{run.serial}{attempt}", next_act(run, state), screen)
-            self._last = f"The unit before it, {run.serial}: {state.upper()}."
-
-
-def next_act(run: Run, state: str) -> str:
-    """Return what to do with a unit, in a sentence or two."""
-    if state == HOLD:
-        why = next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)
-        return f"{why}. Test it again."
-    if state == "test again":
-        problem = next((problem for _, problem in all_problems(run) if problem.blocks), None)
-        why = "not all of it could be measured" if problem is None else problem.message
-        if problem is not None and problem.code == IN_DOUBT:
-            # There may be nothing to put right, and the message says what to do.
-            return f"Not judged: {why}."
-        return f"Not judged: {why}. Put that right, then test it again."
-    if run.stopped_after_fail:
-        return "The run was stopped after a value had failed: it counts as a fail. Set it aside."
-    return _NEXT[state]
-
-
-def _end(state: str, whose: str, act: str, screen: Screen) -> None:
-    """Show the state, whose it is and what to do next, last of all."""
-    screen.show(headline(state, screen) + "\n")
-    _say(whose[: 2 * _COLUMNS], screen)
-    _say(act, screen)
 
 
 def _show_act(act: str, screen: Screen) -> None:

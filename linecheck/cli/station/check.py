@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,27 +16,24 @@ from linecheck.cli.prompts import Prompt
 from linecheck.errors import ExitStatus, RecordError, UsageError
 from linecheck.files.write import write_atomically
 from linecheck.gates.path import station_path
-from linecheck.gates.path_change import compared_with_last
-from linecheck.gates.statements import SELF_CHECK
 from linecheck.limits.loading.load import load_limits
 from linecheck.limits.model import LimitFile
-from linecheck.line.stop_signals import StopSignals
+from linecheck.line.self_check import (
+    PATCH,
+    UNPATCH,
+    cautions,
+    is_patched_by_hand,
+    played_loop,
+    recorded_check,
+)
 from linecheck.log import Head, Log
 from linecheck.results.files import ResultFiles
 from linecheck.station.budget.assessment import Assessment, assess
 from linecheck.station.config.load import load_station
-from linecheck.station.config.loop import LoopCommand
 from linecheck.station.config.station import Station
-from linecheck.station.interfaces import interface_of, open_loop
+from linecheck.station.interfaces import open_loop
 from linecheck.station.self_check.plays import Play, loop_path
 from linecheck.station.self_check.result import MET, SelfCheck
-from linecheck.station.self_check.run import run_self_check
-
-CAUTIONS = (
-    "Disconnect headphones, amplifiers and loudspeakers: tones and noise are played at up to {level:g} dBFS, and they "
-    "can harm ears and tweeters."
-)
-PATCH = "Disconnect the unit and patch the station's output to its input, channel by channel"
 
 
 @click.command(name="check")
@@ -69,42 +66,24 @@ def check(
     limits = None if limits_path is None else load_limits(limits_path)
     if budget and limits is None:
         raise UsageError("--budget is of the masks of a limit file: give --limits as well")
-    path = loop_path(station.config)
+    loop_path(station.config)
     open_loop(station.config, faults=faults)  # refuses faults before anything is written
     target = None if json_path is None else Path(json_path)
     if target is not None:
         ResultFiles({"json": target}).check(filter(None, (station_path, limits_path)))
     with Log.of_station(station.config) as log:
-        if interface_of(station.config).is_real:
-            tell(CAUTIONS.format(level=path.highest_dbfs))
+        if caution := cautions(station):
+            tell(caution)
         found = _checked(station, faults, patched)
         return _record_and_show(found, log, target, station, limits, budget)
 
 
 def _checked(station: Station, faults: tuple[str, ...], patched: bool) -> SelfCheck:
-
-    loop = station.config.loop
-    assert loop is not None
-    by_hand = loop.close is None and not patched and interface_of(station.config).is_real
-    with StopSignals() as stop:
-        found = run_self_check(
-            station,
-            lambda opening: open_loop(station.config, opening=opening, faults=faults),
-            _tell_play,
-            close_loop=(lambda: Prompt().confirm(PATCH)) if by_hand else _commanded(loop.close),
-            undo_loop=_commanded(loop.open),
-        )
-        stop.hold()
+    by_hand = not patched and is_patched_by_hand(station)
+    found = played_loop(station, _tell_play, (lambda: Prompt().confirm(PATCH)) if by_hand else None, faults)
     if by_hand and found.audio:
-        tell("take the loop out again before a unit is tested")
+        tell(UNPATCH)
     return found
-
-
-def _commanded(command: LoopCommand | None) -> Callable[[], str | None]:
-    """Return what runs one of the loop's commands; nothing where there is none."""
-    if command is None:
-        return lambda: None
-    return lambda: command.run()[0]
 
 
 def _tell_play(play: Play, number: int, count: int) -> None:
@@ -115,12 +94,8 @@ def _record_and_show(
     found: SelfCheck, log: Log, target: Path | None, station: Station, limits: LimitFile | None, budget: bool
 ) -> ExitStatus:
     """Record a self-check, write its file, show it; one that could not be recorded shows nothing of a station."""
-    found = compared_with_last(found, log)
+    found, head = recorded_check(found, log)
     content = found.content()
-    try:
-        head = log.state(SELF_CHECK, found.station, content)
-    except RecordError as error:
-        raise RecordError(f"the self-check was not recorded, so it counts for nothing: {error}") from error
     held, loop = None, station.config.loop
     if limits is not None and found.figures:  # without figures the loop says nothing of the path
         held = assess(limits, station_path(station.config, found.figures, found.rate_hz))

@@ -17,6 +17,7 @@
     [gate]
     outside = "refuse"                   # or "invalid": units are measured, and every run is marked invalid
     lock_after = 3                       # units in a row that fail grossly and alike; 0 never locks
+    stop_after_invalid = true            # after an invalid run LINE-RESUME must be scanned before the next unit
 
 Without a table there is no gate of that name.
 """
@@ -118,9 +119,12 @@ class GateConfig(Table):
     lock_after : int
         So many units in a row that fail grossly and alike look like a fault of the station; 0 never locks. Without a
         golden unit and a loop nothing could unlock a station, and it never locks.
+    stop_after_invalid : bool
+        Whether an invalid run stops a station that waits for scans, until somebody says that it is put right.
     """
 
     outside: Literal["refuse", "invalid"] = "refuse"
+    stop_after_invalid: bool = False
     lock_after: Annotated[int, Field(ge=0, le=20)] = 3
 
     @model_validator(mode="after")

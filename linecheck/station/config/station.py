@@ -18,6 +18,7 @@ from linecheck.run.facts import Asset
 from linecheck.station.config.archive import ArchiveConfig
 from linecheck.station.config.gates import ChallengeConfig, GateConfig, GoldenConfig
 from linecheck.station.config.loop import LoopConfig
+from linecheck.station.config.screen import ScreenConfig
 from linecheck.station.config.server_url import check_server_url
 from linecheck.station.config.table import CommandTable, Once, Table, Text, matching
 from linecheck.station.interfaces.simulated.unit import SimulatedUnit
@@ -329,6 +330,16 @@ class StationConfig(Table):
     gate: GateConfig = GateConfig()
     loop: LoopConfig | None = None
     archive: ArchiveConfig | None = None
+    screen: ScreenConfig = ScreenConfig()
+
+    @model_validator(mode="after")
+    def _tone_beside_the_path(self) -> Self:
+        tone = self.screen.tone_device
+        if tone is not None and tone in (self.playback.device, self.capture.device):
+            raise ValueError(
+                f"screen.tone_device: {tone} is in the test path, where a tone would be measured; name another device"
+            )
+        return self
 
     @model_validator(mode="after")
     def _kept_once(self) -> Self:

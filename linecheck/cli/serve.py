@@ -1,0 +1,60 @@
+"""``linecheck serve``: the station with a screen in the browser."""
+
+from __future__ import annotations
+
+import click
+
+from linecheck.cli.options import fault_option, limits_option
+from linecheck.cli.result_options import strict_option
+from linecheck.errors import ExitStatus
+from linecheck.line.process import StationOrder
+from linecheck.web.serve import kiosk_command, require_libraries, serve
+
+
+@click.command(name="serve")
+@click.option(
+    "--station",
+    "station_paths",
+    metavar="FILE",
+    multiple=True,
+    required=True,
+    help="Station config (TOML); repeat it for several nests.",
+)
+@limits_option
+@click.option(
+    "--host", default="127.0.0.1", metavar="ADDRESS", help="Address to serve; another one needs --token-file."
+)
+@click.option("--port", default=8460, type=click.IntRange(1, 65535), help="Port to serve.")
+@click.option("--token-file", metavar="FILE", help="A file with a secret that every browser must give once.")
+@click.option("--out", metavar="DIR", help="Folder for the files of every run [default: the station's].")
+@strict_option
+@fault_option
+@click.option("--keep-captures", is_flag=True, help="Keep the captures, whatever the verdict.")
+@click.option("--kiosk", is_flag=True, help="Print the command that starts Chromium full screen, and end.")
+def command(
+    station_paths: tuple[str, ...],
+    limits_path: str,
+    host: str,
+    port: int,
+    token_file: str | None,
+    out: str | None,
+    strict: bool,
+    faults: tuple[str, ...],
+    keep_captures: bool,
+    kiosk: bool,
+) -> ExitStatus:
+    """Test unit after unit on a station with a screen in the browser, operated by the scanner alone.
+
+    The first page that is opened operates the station, further ones watch. /codes has the control codes to print,
+    /shift what the shift has done, /runs the log. Ending the server ends the run under way: it is recorded as aborted.
+
+    Exit status: 0 it was ended, 2 a wrong command or file (nothing was served), 3 the address is taken.
+    """
+    require_libraries()
+    if kiosk:
+        click.echo(kiosk_command(port))
+        return ExitStatus.PASS
+    orders = [StationOrder(path, limits_path, out, strict, keep_captures, faults) for path in station_paths]
+    click.echo(f"the station's screen is at http://{host}:{port}/ (Ctrl-C ends it)")
+    serve(orders, host, port, token_file)
+    return ExitStatus.PASS

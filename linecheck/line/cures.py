@@ -1,0 +1,34 @@
+"""What lets a station judge units again, in the words of somebody who has a scanner and no keyboard."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from linecheck.gates.statements import SELF_CHECK
+from linecheck.line.codes import Code, Order
+
+if TYPE_CHECKING:
+    from linecheck.gates.gatekeeper import Standing
+    from linecheck.station.config.station import StationConfig
+
+
+def cures(standing: Standing, config: StationConfig) -> tuple[str, ...]:
+    """Return what lets the station judge again, a sentence each, in the order in which it is done."""
+    return tuple(dict.fromkeys(_cures(standing, config)))
+
+
+def _cures(standing: Standing, config: StationConfig) -> Iterator[str]:
+    wanted = {state.gate for state in standing.gates if not state.lets_in}
+    if standing.lock.locked:
+        wanted.add(SELF_CHECK if config.loop is not None else "golden")
+    if SELF_CHECK in wanted:
+        yield f"Scan {Code(Order.CHECK).text}: the station checks itself."
+    if "golden" in wanted and config.golden is not None:
+        yield f"Connect golden unit {' or '.join(config.golden.serials)} and scan it."
+    units = config.challenge.units if config.challenge is not None else {}
+    for name, unit in units.items():
+        if wanted & {f"challenge.{name}", "challenge"}:
+            yield f"Connect known-bad unit {unit.serial} and scan it."
+    if standing.path.refusal is not None:
+        yield "Call an engineer: the station's own path cannot decide all masks."

@@ -1,0 +1,250 @@
+"""A station in a process of its own, which takes scans and gives states over a pipe.
+
+Whoever shows the states (a server of pages, with many watchers) then never takes the time of the threads that feed the
+converters, and its end is no end of a run: a pipe that breaks stops the run, which is recorded.
+
+=======================  =====================================================================
+:class:`StationOrder`    what a station is told when it begins
+:func:`work`             what its process does
+=======================  =====================================================================
+
+Messages are JSON. To the station: ``{"scan": TEXT}``, and ``{"close": true}`` where it is to end. From it:
+``{"state": {…}}`` whenever that changes, and ``{"ended": WHY}`` where it cannot go on.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import queue
+import signal
+import threading
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any, Final
+
+from linecheck.errors import LinecheckError
+from linecheck.line.codes import Code, Order, chosen
+from linecheck.line.events import Asked, Event, Ordered, ScanIgnored, VerdictKnown
+from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Desk, Scan
+from linecheck.line.sending import sending
+from linecheck.line.session import opened_session
+from linecheck.line.states import NestState, after
+from linecheck.line.tone import VerdictTone
+from linecheck.line.unit_trace import UnitFacts
+from linecheck.run.model import Run
+from linecheck.station.config.load import load_station
+
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())
+
+#: Gates lapse while nobody scans: so often a station that waits looks where it stands.
+STAND_BY_SECONDS: Final = 10.0
+#: Longer ones are cut: no label has as much.
+MAX_SCAN: Final = 4096
+_DONE, _CANNOT = Code(Order.DONE).text, Code(Order.CANNOT).text
+
+
+@dataclass(frozen=True)
+class StationOrder:
+    """What a station is told when it begins: its files, and what the options of ``run`` say."""
+
+    station_path: str
+    limits_path: str
+    out: str | None = None
+    strict: bool = False
+    keep_captures: bool = False
+    faults: tuple[str, ...] = ()
+    said: Mapping[str, str] = field(default_factory=dict)
+
+
+def work(connection: Connection, order: StationOrder) -> None:
+    """Be a station until the pipe breaks."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            # A run hears of them; between two runs only the pipe ends the station. Not SIG_IGN: that a run would keep.
+            signal.signal(getattr(signal, name), lambda number, frame: None)
+    link = _Link(connection)
+    try:
+        _work(link, order)
+    except LinecheckError as error:
+        link.send({"ended": str(error)})
+    except Exception as error:
+        _log.exception("the station ended")
+        link.send({"ended": f"{type(error).__name__}: {error}"})
+
+
+def _work(link: _Link, order: StationOrder) -> None:
+    station = load_station(order.station_path)
+    config = station.config
+    link.screen = screen = _Screen(link, config.nest or config.station, strict=order.strict)
+    tone = VerdictTone(config.screen)
+
+    def listener(event: Event) -> None:
+        screen(event)
+        tone(event)
+
+    with (
+        opened_session(
+            station,
+            order.limits_path,
+            out=None if order.out is None else Path(order.out),
+            faults=order.faults,
+            strict=order.strict,
+            keep_captures=order.keep_captures,
+            people=_People(link),
+            listener=listener,
+        ) as session,
+        sending(config, listener, one_unit=False) as tell_of_sending,
+    ):
+        desk = Desk(session, UnitFacts(order.said))
+        desk.stand_by()
+        while not link.broken:
+            scan = link.next_scan(STAND_BY_SECONDS)
+            if scan is not None:
+                desk.take(scan)
+            tell_of_sending()
+            desk.stand_by()
+
+
+class _Screen:
+    """A listener that keeps the state of the nest, and sends it where it has changed."""
+
+    def __init__(self, link: _Link, nest: str, *, strict: bool) -> None:
+        self._link = link
+        self._strict = strict
+        self._lock = threading.Lock()
+        self._lasted: float | None = None
+        self.state = NestState(nest)
+
+    def __call__(self, event: Event) -> None:
+        with self._lock:
+            before = self.state
+            self.state = after(before, event, strict=self._strict, expected_seconds=self._lasted)
+            if isinstance(event, VerdictKnown) and _is_whole(event.run):
+                self._lasted = event.run.duration_seconds
+            if self.state != before:
+                self._link.send({"state": _plain(self.state)})
+
+
+def _is_whole(run: Run) -> bool:
+    return not run.aborted and not run.missing
+
+
+def _plain(state: NestState) -> dict[str, Any]:
+    """Return a state as plain data; how long it has gone on in place of when it began, which is this computer's."""
+    told = asdict(state)
+    began = told.pop("began")
+    return told | {"elapsed_seconds": None if began is None else time.monotonic() - began}
+
+
+class _Link:
+    """The pipe: a thread takes each scan when it comes, so that it is judged by what goes on then."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+        self._sending = threading.Lock()
+        self._scans: queue.Queue[Scan | None] = queue.Queue()
+        self._waiting = False
+        self._last: Scan | None = None
+        self._lock = threading.Lock()
+        self.broken = False
+        self.screen: _Screen | None = None
+        threading.Thread(target=self._read, name="scans", daemon=True).start()
+
+    def send(self, message: Mapping[str, Any]) -> None:
+        """Send a message; nothing of a run depends on whether it arrives."""
+        with self._sending:
+            try:
+                self._connection.send_bytes(json.dumps(message).encode())
+            except (OSError, ValueError):
+                self.broken = True
+
+    def next_scan(self, seconds: float | None = None) -> Scan | None:
+        """Wait for a scan; None where the time is up or the pipe is broken."""
+        with self._lock:
+            # One that came as the time was up is taken first.
+            self._waiting = self._scans.empty()
+        try:
+            return self._scans.get(timeout=seconds)
+        except queue.Empty:
+            return None
+        finally:
+            with self._lock:
+                self._waiting = False
+
+    def _read(self) -> None:
+        while not self.broken:
+            try:
+                message = json.loads(self._connection.recv_bytes())
+                if message.get("close"):
+                    self.broken = True
+                    break
+                text = str(message["scan"])[:MAX_SCAN]
+            except (EOFError, OSError):
+                self.broken = True
+            except (ValueError, KeyError, TypeError, AttributeError):
+                continue
+            else:
+                self._take(Scan(text.strip(), time.monotonic(), text))
+        self._interrupt()
+        self._scans.put(None)
+
+    def _take(self, scan: Scan) -> None:
+        with self._lock:
+            is_wanted, self._waiting = self._waiting, False
+            last, self._last = self._last, scan
+        if is_wanted:
+            self._scans.put(scan)
+        elif scan.text == Code(Order.STOP).text:
+            self._interrupt()
+        elif self.screen is not None and not _is_twice(scan, last):
+            self.screen(ScanIgnored(scan.text, "during a test"))
+
+    def _interrupt(self) -> None:
+        """End the run under way, if there is one; a run that is being recorded is not cut short."""
+        main = threading.main_thread().ident
+        if main is not None:
+            signal.pthread_kill(main, signal.SIGINT)
+
+
+def _is_twice(scan: Scan, last: Scan | None) -> bool:
+    return last is not None and last.text == scan.text and scan.arrived - last.arrived < DOUBLE_SCAN_SECONDS
+
+
+class _People:
+    """The people at the station, who answer by the scanner."""
+
+    def __init__(self, link: _Link) -> None:
+        self._link = link
+
+    def confirm(self, request: str) -> str | None:
+        """Ask for something to be done and wait; return why it was not, None where it was."""
+        while True:
+            answer = self._ask(f"{request}.", f"Then scan {_DONE}, or {_CANNOT}.")
+            if answer is None:
+                return "the station was closed before anyone confirmed it"
+            if answer == _DONE:
+                return None
+            if answer == _CANNOT:
+                return "the operator said that it cannot be done"
+            if answer == Code(Order.STOP).text:
+                raise KeyboardInterrupt
+            self._tell(Ordered(f"{answer[:40]} is no answer: scan {_DONE} once it is done, or {_CANNOT}."))
+
+    def choose(self, request: str, codes: Sequence[str]) -> str | None:
+        """Ask for one of some codes and wait; return it, None where something else was scanned."""
+        answer = self._ask(f"{request}?", f"Scan the code of one: {', '.join(codes)}.")
+        return None if answer is None else chosen(answer, codes)
+
+    def _ask(self, request: str, answer: str) -> str | None:
+        self._tell(Asked(request, answer))
+        scan = self._link.next_scan()
+        return None if scan is None else scan.text
+
+    def _tell(self, event: Event) -> None:
+        if self._link.screen is not None:
+            self._link.screen(event)

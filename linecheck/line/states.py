@@ -1,0 +1,372 @@
+"""What a station shows of the unit in a nest: one state at a time, made of the line's events alone.
+
+======================  =====================================================================
+:class:`State`          the states; no two have word, shape, colour or place in common
+:class:`NestState`      the state, whose it is, why, and what to do next
+:func:`after`           the state after an event
+======================  =====================================================================
+
+The command line and the screen show the same states, since both are made here. A state with a verdict in it names one
+serial number and comes of :class:`~linecheck.line.events.VerdictKnown` alone, which is told once the run is on the
+disk; the next scan, whatever it is, ends it.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
+
+from linecheck.files.text import visible
+from linecheck.limits.verdict import Verdict
+from linecheck.line.events import (
+    Asked,
+    Event,
+    GateStated,
+    NextAct,
+    Note,
+    Ordered,
+    RunCutOff,
+    ScanIgnored,
+    SelfCheckEnded,
+    SelfCheckPlays,
+    Standby,
+    StationResumed,
+    StationStopped,
+    UnitAdmitted,
+    UnitRefused,
+    UnitScanned,
+    VerdictKnown,
+)
+from linecheck.results.wording import findings
+from linecheck.run.causes import causes_of
+from linecheck.run.model import NOT_RELEASED, Run
+from linecheck.run.settle import all_problems
+from linecheck.run.voiding import IN_DOUBT
+from linecheck.station.events import CheckStarted, MeasuringEnded, RunStarted
+
+MAX_SERIAL_SHOWN: Final = 64
+MAX_SENTENCE: Final = 400
+#: What stands in place of a serial number while the station checks itself.
+SELF_CHECK: Final = "self-check"
+#: What a check costs beside its audio, where no run of the plan says so yet: opening, silence, the last analysis.
+SECONDS_BESIDE_A_CHECK: Final = 0.3
+
+
+class State(StrEnum):
+    """A state; its text is the word that people read."""
+
+    READY = "ready"
+    TESTING = "testing"
+    PASS = "pass"
+    FAIL = "fail"
+    HOLD = "hold"
+    TEST_AGAIN = "test again"
+    NOT_TESTED = "not tested"
+    LOCKED = "station locked"
+    STOPPED = "stopped"
+    ASKED = "do this"
+    MET = "met"
+    NOT_MET = "not met"
+
+
+#: What may stand beside a serial number only once its run is on the disk.
+VERDICTS: Final = frozenset({State.PASS, State.FAIL, State.HOLD, State.TEST_AGAIN, State.MET, State.NOT_MET})
+
+_STATE_OF_RUN: Final = {
+    "pass": State.PASS,
+    "marginal": State.PASS,
+    "hold": State.HOLD,
+    "fail": State.FAIL,
+    "invalid": State.TEST_AGAIN,
+    "aborted": State.STOPPED,
+}
+
+
+@dataclass(frozen=True)
+class NestState:
+    """What is shown of one nest.
+
+    Attributes
+    ----------
+    nest : str
+        The station, or its nest where that has a name.
+    state : State
+    serial : str
+        Whose state it is; empty where no unit is at the station.
+    run_id : str
+        The run that the state is of.
+    attempt : int or None
+    says : str
+        Why, in one sentence.
+    act : str
+        What to do next, in one sentence.
+    note : str
+        What is worth knowing beside it, as that another label was scanned meanwhile.
+    doing : str
+        What the station does during a test.
+    number, total : int
+        Which check plays, of how many.
+    began : float or None
+        When the test began, by the monotonic clock; None where none is under way.
+    expected_seconds : float
+        How long it will take in all.
+    may_judge : bool
+        Whether the station may judge units.
+    locked_why : str
+        Why it may not.
+    cures : tuple of str
+        What lets it judge again, a sentence each.
+    operator, shift : str
+        Who is at the station.
+    wants_details : bool
+        Whether the engineer's page of the unit was asked for.
+    """
+
+    nest: str
+    state: State = State.READY
+    serial: str = ""
+    run_id: str = ""
+    attempt: int | None = None
+    says: str = ""
+    act: str = ""
+    note: str = ""
+    doing: str = ""
+    number: int = 0
+    total: int = 0
+    began: float | None = None
+    expected_seconds: float = 0.0
+    may_judge: bool = True
+    locked_why: str = ""
+    cures: tuple[str, ...] = ()
+    operator: str = ""
+    shift: str = ""
+    wants_details: bool = False
+
+    def fresh(self, state: State, **facts: object) -> NestState:
+        """Return a state that has nothing of this one but where the station stands and who is there."""
+        kept = ("nest", "may_judge", "locked_why", "cures", "operator", "shift")
+        return replace(NestState(**{name: getattr(self, name) for name in kept}), state=state, **facts)  # type: ignore[arg-type]
+
+    @property
+    def idle(self) -> NestState:
+        """The state in which a scan is waited for, and no unit is at the station."""
+        if self.may_judge:
+            return self.fresh(State.READY, act="Scan a serial number.")
+        return self.fresh(State.LOCKED, says=self.locked_why, act=" ".join(self.cures))
+
+
+def after(
+    now: NestState, event: Event, *, strict: bool = False, expected_seconds: float | None = None
+) -> NestState:
+    """Return the state after an event; the same where it says nothing of the unit in the nest.
+
+    Parameters
+    ----------
+    now : NestState
+    event : Event
+    strict : bool
+        Whether a marginal unit counts as a fail.
+    expected_seconds : float, optional
+        How long the last run of the same plan took.
+    """
+    match event:
+        case UnitScanned():
+            return now.fresh(State.TESTING, serial=_shown(event.serial), doing="Looking it up")
+        case UnitAdmitted():
+            note = (
+                "" if not event.tested_before else f"It was tested before: this is attempt {event.attempt}."
+            )
+            return replace(now, attempt=event.attempt, note=note)
+        case UnitRefused():
+            act = "" if now.may_judge else " ".join(now.cures)
+            return now.fresh(
+                State.NOT_TESTED, serial=_shown(event.serial), says=_sentence(event.why), act=act
+            )
+        case Asked():
+            under_test = now.state in (State.TESTING, State.ASKED)
+            asked = now if under_test else now.fresh(State.ASKED)
+            return replace(asked, state=State.ASKED, says=_sentence(event.request), act=event.answer)
+        case RunStarted() | CheckStarted() | MeasuringEnded() | SelfCheckPlays():
+            return _progressing(now, event, expected_seconds)
+        case VerdictKnown():
+            return _judged(now, event, strict)
+        case NextAct() if event.run_id == now.run_id:
+            return replace(now, act=f"{event.act[:1].upper()}{event.act[1:].rstrip('.')}.")
+        case GateStated():
+            return _gate(now, event)
+        case _:
+            return _beside(now, event)
+
+
+def _beside(now: NestState, event: Event) -> NestState:
+    """Return the state after an event of the station itself."""
+    match event:
+        case Standby():
+            standing = event.standing
+            known = replace(
+                now,
+                may_judge=standing.may_judge or not event.refuses,
+                locked_why=_sentence(standing.why),
+                cures=event.cures,
+                operator=event.operator,
+                shift=event.shift,
+            )
+            idle = now.state in (State.READY, State.LOCKED) or (now.state is State.TESTING and not now.run_id)
+            return known.idle if idle else known
+        case ScanIgnored(why="during a test") if now.began is not None or now.state is State.ASKED:
+            return replace(
+                now,
+                note=f"Not tested: {_shown(event.text)}, scanned during this test. Scan it again.",
+            )
+        case ScanIgnored(why="during a test"):
+            before = (
+                f" The unit before it, {now.serial}: {now.state.upper()}." if now.state in VERDICTS else ""
+            )
+            says = f"It was scanned during a test and is ignored: scan it again.{before}"
+            return now.fresh(State.NOT_TESTED, serial=_shown(event.text), says=says)
+        case StationStopped():
+            return now.fresh(State.STOPPED, says=_sentence(event.why), act=event.act)
+        case StationResumed():
+            return now.idle
+        case SelfCheckEnded():
+            state = State.NOT_TESTED if event.met is None else State.MET if event.met else State.NOT_MET
+            return now.fresh(state, serial=SELF_CHECK, says=_sentence(event.says), act=event.act)
+        case RunCutOff():
+            says = (
+                "Its test was cut off: the program was ended, or the power failed. It is recorded as aborted."
+            )
+            act = "Set it aside: a value had failed." if event.run.stopped_after_fail else "Test it again."
+            return now.fresh(
+                State.STOPPED,
+                serial=_shown(event.serial),
+                run_id=event.run_id,
+                attempt=event.attempt,
+                says=says,
+                act=act,
+            )
+        case Ordered():
+            return replace(now, note=event.says, wants_details=event.wants_details)
+        case Note() if event.serial in (None, now.serial):
+            return replace(now, note=_sentence(event.text))
+        case _:
+            return now
+
+
+def _progressing(now: NestState, event: Event, expected_seconds: float | None) -> NestState:
+    match event:
+        case RunStarted():
+            total = len(event.plan.checks)
+            beside = total * SECONDS_BESIDE_A_CHECK
+            return replace(
+                now.fresh(
+                    State.TESTING, serial=_shown(event.serial), run_id=event.run_id, attempt=now.attempt
+                ),
+                note=now.note,
+                total=total,
+                began=time.monotonic(),
+                expected_seconds=expected_seconds
+                if expected_seconds is not None
+                else event.plan.seconds + beside,
+                doing="Opening the devices",
+                act="Leave the unit connected.",
+            )
+        case CheckStarted(planned=planned):
+            doing = f"Playing {planned.check.name.replace('_', ' ')}"
+            return replace(
+                now,
+                state=State.TESTING,
+                number=now.number + 1,
+                doing=doing,
+                says="",
+                act="Leave the unit connected.",
+            )
+        case SelfCheckPlays():
+            if now.began is None:
+                seconds = event.seconds
+                now = now.fresh(
+                    State.TESTING, serial=SELF_CHECK, began=time.monotonic(), expected_seconds=seconds
+                )
+            doing = f"Playing {event.name.replace('_', ' ')}"
+            return replace(now, state=State.TESTING, number=event.number, total=event.count, doing=doing)
+        case _:
+            return replace(now, doing="Judging and recording")
+
+
+def _judged(now: NestState, event: VerdictKnown, strict: bool) -> NestState:
+    run = event.run
+    if run.purpose != "unit":  # what it shows of the station is stated next
+        return now
+    word = run.state if event.verdict is run.verdict else event.verdict.value
+    state = _STATE_OF_RUN[word]
+    if strict and word == Verdict.MARGINAL:
+        state = State.FAIL
+    return now.fresh(
+        state,
+        serial=_shown(run.serial),
+        run_id=run.run_id,
+        attempt=event.attempt,
+        says=_sentence(_why(run, word, strict)),
+        act=next_act(run, "test again" if word == Verdict.INVALID else word, strict=strict),
+        note=now.note if now.note.endswith("Scan it again.") else "",
+    )
+
+
+def _why(run: Run, word: str, strict: bool) -> str:
+    """Return why a unit does not pass, in one sentence; empty where it does."""
+    if word == Verdict.MARGINAL:
+        counts = ", which counts as a fail here (--strict)" if strict else ""
+        return f"Marginal: outside the pass limits and inside the fail limits{counts}."
+    if word != Verdict.FAIL:
+        return ""
+    causes = causes_of(run)
+    if causes is not None:
+        return causes.sentence
+    wrong = findings(run.checks, run.missing, run.problems, once=True)
+    return wrong[0] if wrong else ""
+
+
+def next_act(run: Run, word: str, *, strict: bool = False) -> str:
+    """Return what to do with a unit, in a sentence or two, by the word for what its run came to."""
+    if word == "hold":
+        why = next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)
+        return f"{why}. Test it again."
+    if word == "test again":
+        problem = next((problem for _, problem in all_problems(run) if problem.blocks), None)
+        why = "not all of it could be measured" if problem is None else problem.message
+        if problem is not None and problem.code == IN_DOUBT:
+            # There may be nothing to put right, and the message says what to do.
+            return f"Not judged: {why}."
+        return f"Not judged: {why}. Put that right, then test it again."
+    if run.stopped_after_fail:
+        return "The run was stopped after a value had failed: it counts as a fail. Set it aside."
+    if word == Verdict.FAIL or (strict and word == Verdict.MARGINAL):
+        return "Set it aside."
+    if word == Verdict.ABORTED:
+        return "The run was stopped and the unit was not judged. Test it again."
+    outside = ", outside the pass limits and inside the fail limits" if word == Verdict.MARGINAL else ""
+    return f"Passes{outside}. Next unit."
+
+
+def _gate(now: NestState, event: GateStated) -> NestState:
+    stated, standing = event.stated, event.standing
+    state = State.MET if stated.met else State.NOT_MET
+    act = "Units may be judged. Next unit." if standing.may_judge else f"Stop: {_sentence(standing.why)}."
+    says = "; ".join(stated.reasons)
+    return now.fresh(state, serial=_shown(event.serial), run_id=now.run_id, says=_sentence(says), act=act)
+
+
+def _shown(serial: str) -> str:
+    """Return a scanned text as it is shown: on one line, nothing hidden in it, not too long."""
+    text = visible(serial[:MAX_SERIAL_SHOWN])
+    return (
+        text
+        if len(serial) <= MAX_SERIAL_SHOWN and len(text) <= MAX_SERIAL_SHOWN
+        else f"{text[: MAX_SERIAL_SHOWN - 1]}…"
+    )
+
+
+def _sentence(text: str) -> str:
+    line = " ".join(visible(text[: 4 * MAX_SENTENCE]).split())
+    return line if len(line) <= MAX_SENTENCE else f"{line[: MAX_SENTENCE - 1]}…"

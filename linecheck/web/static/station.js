@@ -1,0 +1,227 @@
+"use strict";
+/* The station's screen: shows the states that the server tells, and sends what is scanned. It decides nothing. */
+(() => {
+  /* A scanner sends a character in less; a person at a keyboard takes longer, and ends with Enter. */
+  const SCANNER_GAP_MS = 50, SCAN_ENDS_MS = 120, TYPED_ENDS_MS = 8000, SILENT_MS = 3000, MAX_SCAN = 12000;
+  /* Heights in shares of the window: letters of 27.5 have capitals of 58 mm on a screen of 24 inches. */
+  const WORD_VH = 42, LEAST_VERDICT_VH = 27.5, SMALL_WORD_VH = 14, SERIAL_VH = 26, LINE = 0.82;
+  const byId = (id) => document.getElementById(id);
+  const nests = new Map([...document.querySelectorAll(".nest")].map((element) => [element.dataset.nest, {element, state: null}]));
+  const meter = document.createElement("canvas").getContext("2d");
+  let page = "", key = sessionStorage.getItem("key") || "", operates = false, heard = performance.now(), source = null;
+
+  /* The widest size at which a text fits, px. */
+  const fitting = (lines, font, width, most) => {
+    meter.font = `700 100px ${font}`;
+    const widest = Math.max(...lines.map((line) => meter.measureText(line).width), 1);
+    return Math.floor(Math.min(most, (100 * width) / widest));
+  };
+  const set = (parent, selector, text) => {
+    const found = parent.querySelector(selector);
+    if (found.textContent !== text) found.textContent = text;
+    return found;
+  };
+
+  const showNest = (nest, state) => {
+    const {element} = nest;
+    nest.state = state;
+    nest.told = performance.now();
+    /* Emptied first: no word stands beside a serial number of another state, not for one frame. */
+    element.querySelector(".word").replaceChildren();
+    element.querySelector(".serial").textContent = "";
+    element.dataset.state = state.state;
+    element.dataset.run = state.run_id;
+    element.querySelector("use").setAttribute("href", `#shape-${state.state.replaceAll(" ", "-")}`);
+    set(element, ".says", state.says);
+    set(element, ".act", state.act);
+    set(element, ".note", state.note);
+    set(element, ".doing", state.state === "testing" ? doing(state) : "");
+    element.querySelector(".progress").hidden = state.state !== "testing" || state.elapsed_seconds === null;
+    const lines = state.state.toUpperCase().split(" ");
+    const testing = state.state === "testing";
+    element.querySelector(".word").replaceChildren(...lines.map((line) => {
+      const span = document.createElement("span");
+      span.textContent = line;
+      return span;
+    }));
+    const attempt = state.attempt > 1 ? ` · attempt ${state.attempt}` : "";
+    element.querySelector(".serial").textContent = state.serial;
+    element.querySelector(".serial").dataset.attempt = attempt;
+    fit(nest, lines, testing || state.state === "ready");
+    move(nest);
+  };
+  const fit = (nest, lines, small) => {
+    const {element} = nest;
+    const style = getComputedStyle(element), height = innerHeight / 100;
+    const width = element.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight);
+    const room = element.querySelector(".words").clientHeight - 2 * height;
+    const serial = element.querySelector(".serial");
+    const widest = fitting([serial.textContent || " "], style.fontFamily, width, SERIAL_VH * height);
+    /* The word takes what the serial number leaves, and never less than can be read from afar. */
+    const tall = Math.max((room - 1.1 * widest) / (LINE * lines.length), LEAST_VERDICT_VH * height);
+    const most = small ? SMALL_WORD_VH * height : Math.min(tall, WORD_VH * height);
+    const beside = Math.max(width - 0.85 * most - 2 * height, width / 2);
+    const size = fitting(lines, style.fontFamily, beside, most);
+    element.querySelector(".word").style.fontSize = `${size}px`;
+    const {style: shape} = element.querySelector(".shape");
+    shape.width = shape.height = `${Math.min(0.8 * size, width / 3)}px`;
+    serial.style.fontSize = `${Math.min(widest, Math.max((room - LINE * lines.length * size) / 1.1, 6 * height))}px`;
+  };
+  const doing = (state) => {
+    const place = state.total ? `${state.number} of ${state.total}: ` : "";
+    return `${place}${state.doing}`;
+  };
+  const move = (nest) => {
+    const {element, state} = nest;
+    if (!state || state.state !== "testing" || state.elapsed_seconds === null) return;
+    const passed = state.elapsed_seconds + (performance.now() - nest.told) / 1000;
+    const share = Math.min(passed / Math.max(state.expected_seconds, 0.1), 0.99);
+    const left = Math.max(Math.ceil(state.expected_seconds - passed), 0);
+    element.querySelector(".bar").style.width = `${(100 * share).toFixed(1)}%`;
+    element.querySelector(".progress").setAttribute("aria-valuenow", String(Math.round(100 * share)));
+    set(element, ".doing", `${doing(state)}${left ? ` · ${left} s left` : " · a moment"}`);
+  };
+
+  const show = (told) => {
+    heard = performance.now();
+    byId("lost").hidden = true;
+    for (const state of told.nests) {
+      const nest = nests.get(state.nest);
+      const same = nest && nest.state && JSON.stringify({...nest.state, elapsed_seconds: 0}) === JSON.stringify({...state, elapsed_seconds: 0});
+      if (nest && !same) showNest(nest, state);
+    }
+    const [first] = told.nests;
+    byId("who").textContent = first ? [first.shift && `shift ${first.shift}`, first.operator].filter(Boolean).join(" · ") : "";
+    const wants = told.nests.find((state) => state.wants_details && state.run_id);
+    if (wants) openDetails(wants.run_id); else closeDetails();
+  };
+  const lose = () => {
+    byId("lost").hidden = false;
+    for (const nest of nests.values()) {
+      nest.state = null;
+      nest.element.dataset.state = "none";
+      nest.element.querySelector(".word").replaceChildren();
+      for (const part of [".serial", ".says", ".act", ".note", ".doing"]) nest.element.querySelector(part).textContent = "";
+    }
+    closeDetails();
+  };
+  const openDetails = (run) => {
+    const frame = byId("details").querySelector("iframe"), address = `/runs/${encodeURIComponent(run)}`;
+    if (frame.getAttribute("src") !== address) frame.setAttribute("src", address);
+    byId("details").hidden = false;
+  };
+  const closeDetails = () => {
+    if (byId("details").hidden) return;
+    byId("details").hidden = true;
+    byId("details").querySelector("iframe").removeAttribute("src");
+    window.focus();
+  };
+  byId("close").addEventListener("click", () => send("LINE-BACK"));
+  for (const nest of nests.values()) nest.element.addEventListener("dblclick", () => nest.state && nest.state.run_id && send("LINE-DETAILS"));
+
+  const seconds = (value) => (value === null || value === undefined ? "–" : `${value.toFixed(1)} s`);
+  const count = (figures) => {
+    if (figures.units === undefined) return;
+    const share = figures.yield === null ? "–" : `${(100 * figures.yield).toFixed(1)} %`;
+    const target = figures.takt_target === null ? "" : `, target ${seconds(figures.takt_target)}`;
+    byId("counts").textContent = `${figures.units} units · first pass ${share} · takt ${seconds(figures.takt_last)}, median ${seconds(figures.takt_median)}${target}${figures.due ? ` · ${figures.due}` : ""}`;
+    byId("last").replaceChildren(...figures.last.map((run) => {
+      const item = document.createElement("li");
+      item.textContent = `${run.serial} ${run.state}${run.cause ? `: ${run.cause}` : ""}`;
+      item.title = item.textContent;
+      return item;
+    }));
+  };
+
+  const listen = () => {
+    if (source) source.close();
+    source = new EventSource(`/events?operate=1&key=${encodeURIComponent(key)}`);
+    source.addEventListener("role", (event) => {
+      const told = JSON.parse(event.data);
+      operates = told.role === "operates";
+      page = told.page;
+      if (operates) { key = told.key; sessionStorage.setItem("key", key); }
+      byId("role").textContent = operates ? "" : "This page watches: another one operates the station";
+    });
+    source.addEventListener("beat", () => { heard = performance.now(); });
+    source.addEventListener("shift", (event) => count(JSON.parse(event.data)));
+    source.onmessage = (event) => show(JSON.parse(event.data));
+    source.onerror = () => {
+      source.close();
+      lose();
+      setTimeout(listen, 1000);
+    };
+  };
+
+  let sending = Promise.resolve();
+  const send = (text) => {
+    sending = sending.then(async () => {
+      const told = {key: operates ? key : "", page, text: text.slice(0, MAX_SCAN)};
+      try {
+        const answer = await fetch("/scan", {method: "POST", body: JSON.stringify(told), headers: {"Content-Type": "application/json"}, signal: AbortSignal.timeout(4000)});
+        if (!answer.ok) say((await answer.json()).why);
+      } catch (error) {
+        say("the scan did not arrive: scan again");
+      }
+    });
+  };
+  let saying = 0;
+  const say = (text) => {
+    byId("typed").textContent = text;
+    clearTimeout(saying);
+    saying = setTimeout(() => { byId("typed").textContent = ""; }, 5000);
+  };
+
+  /* What is scanned arrives whatever has the focus, with Enter, with Tab or with neither at its end. */
+  let typed = "", began = 0, last = 0, ending = 0;
+  const end = () => {
+    clearTimeout(ending);
+    const text = typed;
+    typed = "";
+    if (text) { byId("typed").textContent = ""; send(text); }
+  };
+  const isScanner = () => typed.length > 2 && (last - began) / (typed.length - 1) < SCANNER_GAP_MS;
+  const add = (text) => {
+    const now = performance.now();
+    if (!typed) began = now;
+    last = now;
+    typed = (typed + text).slice(0, MAX_SCAN);
+    clearTimeout(ending);
+    ending = setTimeout(() => {
+      if (isScanner()) { end(); return; }
+      byId("typed").textContent = typed;
+      ending = setTimeout(() => { typed = ""; byId("typed").textContent = ""; }, TYPED_ENDS_MS);
+    }, SCAN_ENDS_MS);
+  };
+  window.addEventListener("keydown", (event) => {
+    const {key: name} = event;
+    if (name === "Enter" || name === "Tab") { event.preventDefault(); event.stopPropagation(); end(); return; }
+    if (event.metaKey || (event.ctrlKey !== event.altKey && name.length === 1)) {
+      if (event.ctrlKey && name === "]") add("\u001d");
+      return;
+    }
+    const text = name === "Dead" ? "\ufffd" : [...name].length === 1 ? name : "";
+    if (name === "Backspace") { typed = typed.slice(0, -1); byId("typed").textContent = typed; return; }
+    if (!text) return;
+    event.preventDefault();
+    event.stopPropagation();
+    add(text);
+  }, true);
+  window.addEventListener("paste", (event) => {
+    event.preventDefault();
+    for (const line of event.clipboardData.getData("text").split(/[\r\n\t]+/).filter(Boolean).slice(0, 1)) send(line);
+  });
+  /* A page of a run in the frame must not keep the keys. */
+  window.addEventListener("blur", () => setTimeout(() => { if (document.activeElement && document.activeElement.tagName === "IFRAME") { document.activeElement.blur(); window.focus(); } }, 0));
+
+  const clock = () => {
+    byId("clock").textContent = new Intl.DateTimeFormat(undefined, {dateStyle: "short", timeStyle: "medium"}).format(new Date()) + " " +
+      new Intl.DateTimeFormat(undefined, {timeZoneName: "short"}).formatToParts(new Date()).find((part) => part.type === "timeZoneName").value;
+    if (performance.now() - heard > SILENT_MS) lose();
+    for (const nest of nests.values()) move(nest);
+  };
+  setInterval(clock, 250);
+  window.addEventListener("resize", () => { for (const nest of nests.values()) if (nest.state) showNest(nest, nest.state); });
+  clock();
+  listen();
+})();

@@ -1,0 +1,203 @@
+"""The stations behind the screen: one process each, the newest state of each, and whoever waits for it.
+
+A process that ends is started anew, and says then what became of the run that was cut off.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import multiprocessing
+import threading
+import time
+from collections.abc import AsyncIterator, Callable
+from dataclasses import asdict, dataclass, field
+from multiprocessing.connection import Connection, wait
+from multiprocessing.context import SpawnProcess
+from typing import Any, Final
+
+from linecheck.errors import UsageError
+from linecheck.line.codes import Code, Order, control_code
+from linecheck.line.process import StationOrder, work
+from linecheck.line.states import NestState, State
+
+#: How long a station has for the run that it records when the server ends.
+LAST_RUN_SECONDS: Final = 20.0
+#: A station that ends at once is not started more often than this.
+RESTART_SECONDS: Final = 2.0
+#: Where nothing happens a watcher hears so often that the server is there; without that, a page shows no verdict.
+BEAT_SECONDS: Final = 1.0
+
+
+@dataclass
+class _Station:
+    """One station: its process, the pipe to it, and what it said last, with when that was."""
+
+    order: StationOrder
+    nest: str
+    state: dict[str, Any] = field(default_factory=dict)
+    heard: float = 0.0
+    connection: Connection | None = None
+    process: SpawnProcess | None = None
+
+    def shown(self) -> dict[str, Any]:
+        """Return the state as a page needs it now."""
+        elapsed = self.state.get("elapsed_seconds")
+        moved = None if elapsed is None else elapsed + time.monotonic() - self.heard
+        return {**self.state, "elapsed_seconds": moved}
+
+
+class Stations:
+    """All stations of a server.
+
+    Parameters
+    ----------
+    orders : mapping of nest to StationOrder
+    """
+
+    def __init__(self, orders: dict[str, StationOrder]) -> None:
+        self._stations = [_Station(order, nest) for nest, order in orders.items()]
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._changed = asyncio.Event()
+        self._version = 0
+        self._closing = False
+        self._threads: list[threading.Thread] = []
+        self._selected: str | None = None
+        #: Called, in the server's loop, when a station has told a new state.
+        self.on_state: Callable[[dict[str, Any]], None] = lambda state: None
+
+    @property
+    def nests(self) -> tuple[str, ...]:
+        """Their names, in order."""
+        return tuple(station.nest for station in self._stations)
+
+    def start(self) -> None:
+        """Start every station; called in the server's loop."""
+        self._loop = asyncio.get_running_loop()
+        for station in self._stations:
+            station.state = _said(station.nest, State.STOPPED, "The station starts.", "Wait.")
+            thread = threading.Thread(target=self._keep, args=(station,), name=station.nest, daemon=True)
+            self._threads.append(thread)
+            thread.start()
+
+    def close(self) -> None:
+        """End every station; a run under way is stopped and recorded."""
+        self._closing = True
+        for station in self._stations:
+            self._send(station, {"close": True})
+        for station in self._stations:
+            if station.process is not None:
+                station.process.join(LAST_RUN_SECONDS)
+                if station.process.is_alive():
+                    station.process.kill()
+
+    def snapshot(self) -> str:
+        """Return all states as JSON."""
+        return json.dumps({"nests": [station.shown() for station in self._stations]})
+
+    async def states(self) -> AsyncIterator[str]:
+        """Yield all states as JSON: now, whenever one changes, and an empty text where nothing happens for a while.
+
+        Whoever is slow misses states and never the newest one.
+        """
+        seen = -1
+        while not self._closing:
+            if seen != self._version:
+                seen = self._version
+                yield self.snapshot()
+                continue
+            changed = self._changed
+            try:
+                await asyncio.wait_for(changed.wait(), BEAT_SECONDS)
+            except TimeoutError:
+                yield ""
+
+    def scan(self, text: str, nest: str | None = None) -> bool:
+        """Give a scan to the station that it is for; return whether that could be reached.
+
+        A nest's own code says whose the next scan is. Without one it is the first that waits for a unit.
+        """
+        try:
+            code = control_code(text)
+        except UsageError:
+            code = None
+        if code is not None and code.order is Order.NEST and code.name in self.nests:
+            self._selected = code.name
+            return True
+        return all(self._send(station, {"scan": text}) for station in self._meant(code, nest))
+
+    def _meant(self, code: Code | None, nest: str | None) -> list[_Station]:
+        wanted, self._selected = nest or self._selected, None
+        chosen = [station for station in self._stations if station.nest == wanted]
+        if chosen or len(self._stations) == 1:
+            return chosen or self._stations
+        if code is not None and code.order in (Order.STOP, Order.RESUME, Order.SHIFT, Order.OPERATOR):
+            return self._stations
+        asking = [station for station in self._stations if station.state.get("state") == State.ASKED]
+        free = [station for station in self._stations if station.state.get("state") != State.TESTING]
+        return (asking or free or self._stations)[:1]
+
+    def _send(self, station: _Station, message: dict[str, Any]) -> bool:
+        try:
+            if station.connection is None:
+                return False
+            station.connection.send_bytes(json.dumps(message).encode())
+        except (OSError, ValueError):
+            return False
+        return True
+
+    def _keep(self, station: _Station) -> None:
+        """Run a station until the server ends, again and again."""
+        context = multiprocessing.get_context("spawn")
+        while not self._closing:
+            began = time.monotonic()
+            ours, theirs = context.Pipe()
+            process = context.Process(
+                target=work, args=(theirs, station.order), name=f"station {station.nest}"
+            )
+            process.start()
+            theirs.close()
+            station.connection, station.process = ours, process
+            why = self._listen(station, ours, process)
+            process.join(LAST_RUN_SECONDS)
+            if self._closing:
+                return
+            self._tell(station, _said(station.nest, State.STOPPED, why, "Wait: it is started again."))
+            time.sleep(max(0.0, RESTART_SECONDS - (time.monotonic() - began)))
+
+    def _listen(self, station: _Station, connection: Connection, process: SpawnProcess) -> str:
+        """Hear a station until it ends; return why it did."""
+        why = "The station's program has ended."
+        # The process too: what it has started may hold the pipe open.
+        while connection in wait([connection, process.sentinel]):
+            try:
+                message = json.loads(connection.recv_bytes())
+            except (EOFError, OSError, ValueError):
+                return why
+            if "state" in message:
+                self._tell(station, message["state"])
+            else:
+                why = str(message.get("ended", why))
+        return why
+
+    def _tell(self, station: _Station, state: dict[str, Any]) -> None:
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._heard, station, state)
+
+    def wake(self) -> None:
+        """Have all that wait look again: something else than a state has changed; called in the server's loop."""
+        self._version += 1
+        changed, self._changed = self._changed, asyncio.Event()
+        changed.set()
+
+    def _heard(self, station: _Station, state: dict[str, Any]) -> None:
+        station.state, station.heard = {**state, "nest": station.nest}, time.monotonic()
+        self.wake()
+        self.on_state(station.state)
+
+
+def _said(nest: str, state: State, says: str, act: str) -> dict[str, Any]:
+    """Return a state that the server itself says of a station that says nothing."""
+    told = asdict(NestState(nest, state, says=says, act=act))
+    del told["began"]
+    return told | {"elapsed_seconds": None}
