@@ -23,6 +23,7 @@ _EXTRAS: Final = {
     "postgres": ("the central server (linecheck sync)", "psycopg"),
     "parquet": ("exports as Parquet", "pyarrow"),
     "interactive": ("pages with interactive figures", "bokeh"),
+    "web": ("the station's screen in the browser (linecheck serve)", "starlette"),
     "sign": ("records signed by the station", "cryptography"),
     "cluster": ("judging on a cluster", "distributed"),
 }

@@ -19,7 +19,7 @@ import statistics
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Any, Final
 
@@ -35,6 +35,8 @@ from linecheck.run.model import HOLD
 #: Longer pauses (a break, a new lot) are no takt.
 MAX_TAKT_SECONDS: Final = 900.0
 LAST_UNITS: Final = 10
+#: No shift is longer: its name in the log before that is another day's.
+MAX_SHIFT: Final = timedelta(hours=16)
 _JUDGED: Final = frozenset({Verdict.PASS.value, Verdict.MARGINAL.value, Verdict.FAIL.value})
 _RELEASING: Final = frozenset(verdict.value for verdict in RELEASING)
 
@@ -49,6 +51,7 @@ class ShiftRun:
     model: str
     attempt: int
     state: str
+    station: str
     operator: str
     shift: str
     finished: datetime
@@ -103,6 +106,12 @@ class ShiftSummary:
     def first_pass_yield(self) -> float | None:
         """Share of the units judged for the first time that passed; None where none was."""
         return self.first_passed / self.first_judged if self.first_judged else None
+
+
+def shift_since(shift: str) -> datetime:
+    """Return since when the runs of a shift count: of one with a name some hours, else since midnight here."""
+    now = datetime.now().astimezone()
+    return now - MAX_SHIFT if shift else now.replace(hour=0, minute=0, second=0, microsecond=0)
 
 
 def runs_of_shift(
@@ -161,6 +170,7 @@ def _read(row: dict[str, Any]) -> ShiftRun:
         model=row["model"],
         attempt=row["attempt"],
         state=HOLD if held else verdict,
+        station=row["station"] or "",
         operator=row["operator"] or "",
         shift=row["shift"] or "",
         finished=datetime.fromisoformat(row["finished"]),

@@ -33,7 +33,7 @@ from sqlalchemy import (
 from linecheck.files.text import encodable
 from linecheck.limits.model import SETUP_MARK
 from linecheck.limits.verdict import RELEASING, Verdict
-from linecheck.log.schema import curve, packed_curve, reading, run, run_asset, run_check
+from linecheck.log.schema import FIRST_CAUSE, curve, packed_curve, reading, run, run_asset, run_check
 from linecheck.run.facts import FACTS, Purpose
 from linecheck.run.model import HOLD
 
@@ -72,6 +72,8 @@ class RunFilter:
     failed : tuple of str
         Each names a check, or a metric of one (``tone.hum``), in which a reading or a curve failed. A check's name in
         the limit file stands for it under each of its setups.
+    cause : str, optional
+        The code of the cause that it names first.
     asset : str, optional
         Judged with this cable, interface or the like.
     """
@@ -86,6 +88,7 @@ class RunFilter:
     attempt: Literal["first", "last"] | None = None
     failed: tuple[str, ...] = ()
     asset: str | None = None
+    cause: str | None = None
 
     def __post_init__(self) -> None:
         """Refuse what no run is picked by: a filter that is not applied would let every run pass."""
@@ -153,7 +156,7 @@ def _is_scanned(wanted: RunFilter) -> bool:
 
 
 def _is_selective(wanted: RunFilter) -> bool:
-    return any(wanted.value(name) is not None for name in (*_SELECTIVE, "asset"))
+    return any(wanted.value(name) is not None for name in (*_SELECTIVE, "asset", "cause"))
 
 
 def has_narrow_index(connection: Connection) -> bool:
@@ -173,6 +176,9 @@ def _conditions(connection: Connection, wanted: RunFilter) -> Iterator[ColumnEle
         value = wanted.value(name)
         if value is not None:
             yield _column(name, shared and name in _FACTS) == encodable(value)
+    if wanted.cause is not None:
+        first: ColumnElement[Any] = literal_column(FIRST_CAUSE.format("run.causes"))
+        yield and_(first.is_not(None), first == encodable(wanted.cause))
     if wanted.asset is not None:
         yield run_asset.c.asset == encodable(wanted.asset)
     verdict, recorded = _column("verdict", shared), _column("recorded", shared)

@@ -61,6 +61,10 @@ THINNED_BY_STATEMENT: Final = """run.verdict = 'pass' AND coalesce(run.released,
         AND run.sequence % json_extract(s.content, '$.every') <> 0)"""
 
 
+#: The code of the cause that a run names first, of the column that holds them; an index has the same words.
+FIRST_CAUSE: Final = "CASE WHEN json_valid({0}) THEN json_extract({0}, '$.ranked[0].codes[0]') END"
+
+
 def _kept(
     *tables: str,
     events: tuple[str, ...] = ("update", "delete"),
@@ -297,8 +301,10 @@ WHEN NOT EXISTS (SELECT 1 FROM run WHERE run.sequence = OLD.sequence AND {THINNE
 BEGIN SELECT RAISE(ABORT, 'points of curves are only removed once that is stated'); END""",
 )
 
+_SIXTH = ("ALTER TABLE run ADD COLUMN causes TEXT",)
+
 #: The migrations that a release has.
-RELEASED: Final = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH)
+RELEASED: Final = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH, _SIXTH)
 
 
 def _facts_of(version: int) -> tuple[str, ...]:
@@ -315,14 +321,19 @@ def _facts_of(version: int) -> tuple[str, ...]:
 
 
 #: What the next release adds to the log beside its facts, by the schema's version.
-_COMES_WITH: Final[Mapping[int, tuple[str, ...]]] = {}
+_COMES_WITH: Final[Mapping[int, tuple[str, ...]]] = {
+    7: (
+        f"CREATE INDEX run_by_cause ON run ({FIRST_CAUSE.format('causes')}, sequence) "
+        f"WHERE {FIRST_CAUSE.format('causes')} IS NOT NULL",
+    ),
+}
 
 #: Statements of each migration; the schema's version is how many have been applied, and that of the record format. What
 #: a release has is written out above and never follows a later edit of the facts; what comes next follows from them.
 MIGRATIONS: tuple[tuple[str, ...], ...] = (
     *RELEASED,
     *(
-        (*_COMES_WITH.get(version, ()), *_facts_of(version))
+        (*_facts_of(version), *_COMES_WITH.get(version, ()))
         for version in range(len(RELEASED) + 1, max((*_COMES_WITH, *(fact.since for fact in FACTS))) + 1)
     ),
 )

@@ -3,6 +3,7 @@
 ============================  ============================================================
 :func:`run_page`              the page of a run or of a judged capture set
 :func:`comparison_page`       the page of a comparison
+:func:`shift_page`            the page of a shift
 :func:`write_comparison_page` the same, beside ``comparison.json``
 ============================  ============================================================
 
@@ -11,6 +12,7 @@ Everything that a template is given is escaped, but for drawings.
 
 from __future__ import annotations
 
+from datetime import datetime
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
@@ -23,11 +25,13 @@ from linecheck.files.text import visible
 from linecheck.files.write import write_atomically
 from linecheck.history.comparison.model import Comparison
 from linecheck.history.population import Populations
+from linecheck.history.shift import ShiftSummary
 from linecheck.report.comparison_page import NO_DIGEST, NOT_LOOKED_UP, Signed, comparison_page_of
 from linecheck.report.figures.words import metric_name
 from linecheck.report.interactive import make_live
 from linecheck.report.parts import Part
 from linecheck.report.run_page import run_page_of
+from linecheck.report.shift_page import shift_page_of
 from linecheck.run.model import Run
 
 _PAGE_NAME = "comparison.html"
@@ -88,6 +92,11 @@ def comparison_page(
     return text.replace(
         NO_DIGEST_TAG, NO_DIGEST_TAG.replace(NO_DIGEST, sha256(text.encode("utf-8")).hexdigest())
     )
+
+
+def shift_page(counted: ShiftSummary, station: str, shift: str, since: datetime, until: datetime) -> str:
+    """Return the page of a shift as HTML."""
+    return _rendered("shift.html", shift_page_of(counted, station, shift, since, until), interactive=False)
 
 
 def _rendered(template: str, page: Part, *, interactive: bool) -> str:

@@ -32,7 +32,7 @@ ResultPlace = Literal["unit", "station"]
 PagePlace = Literal["identity", "station", "interface", "calibration", "assets", "surroundings", "record"]
 
 #: The newest record format that was released: a new fact has the next one, and so have all of one release.
-RELEASED_FORMAT: Final = 5
+RELEASED_FORMAT: Final = 6
 #: A hash says as much by its first characters.
 HASH_LENGTH: Final = 12
 

@@ -28,6 +28,11 @@ POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "frame-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'self'"
 )
+#: Pages for paper bring their own styles, run no script and load nothing.
+PAPER_POLICY: Final = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'self'"
+)
 _HEADERS: Final = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",

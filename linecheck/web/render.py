@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from functools import cache
 from typing import Any
 
@@ -11,6 +10,7 @@ from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
 from linecheck.files.text import visible
+from linecheck.report.shift_page import local_time
 
 
 def rendered(template: str, **facts: Any) -> HTMLResponse:  # noqa: ANN401 - whatever a template shows
@@ -34,9 +34,3 @@ def environment() -> Environment:
     made.filters["drawing"] = Markup
     made.filters["local"] = local_time
     return made
-
-
-def local_time(moment: datetime) -> str:
-    """Return a time as this computer's clock shows it, with its zone."""
-    here = moment.astimezone()
-    return f"{here:%Y-%m-%d %H:%M:%S} {here.tzname()}"

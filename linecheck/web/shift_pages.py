@@ -2,38 +2,30 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
-from typing import Any, Final
+from datetime import UTC, datetime
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from linecheck.errors import LinecheckError
-from linecheck.history.shift import ShiftSummary, runs_of_shift, summed
+from linecheck.history.shift import ShiftRun, runs_of_shift, shift_since, summed
 from linecheck.log import LogReader
+from linecheck.report.render import shift_page
+from linecheck.report.shift_page import shift_csv
 from linecheck.station.config.station import Station
-from linecheck.web.render import rendered
-
-#: No shift is longer: a name of it in the log before that is another day's.
-MAX_SHIFT: Final = timedelta(hours=16)
+from linecheck.web.guard import PAPER_POLICY
 
 
-def shift_since(shift: str) -> datetime:
-    """Return since when the runs of a shift count: of one with a name some hours, else since midnight here."""
-    now = datetime.now().astimezone()
-    return now - MAX_SHIFT if shift else now.replace(hour=0, minute=0, second=0, microsecond=0)
-
-
-def shift_summary(station: Station, shift: str) -> ShiftSummary:
-    """Return what is counted of a shift at a station."""
+def _runs(station: Station, shift: str) -> tuple[ShiftRun, ...]:
     with LogReader(station.config.records.database) as log:
-        return summed(runs_of_shift(log, shift_since(shift), station=station.config.station, shift=shift))
+        return runs_of_shift(log, shift_since(shift), station=station.config.station, shift=shift)
 
 
 def shift_figures(station: Station, shift: str) -> dict[str, Any]:
     """Return what the screen shows of a shift, as plain data."""
-    counted = shift_summary(station, shift)
+    counted = summed(_runs(station, shift))
     return {
         "units": counted.units,
         "first_judged": counted.first_judged,
@@ -47,20 +39,18 @@ def shift_figures(station: Station, shift: str) -> dict[str, Any]:
 
 
 def shift_routes(station: Station) -> list[Route]:
-    """Return the addresses of the shift's page."""
+    """Return the addresses of the shift's page, and of its runs as CSV; ``?shift=NAME`` names one."""
 
-    def page(request: Request) -> Response:
+    def answer(request: Request) -> Response:
         shift = request.query_params.get("shift", "")[:60]
         try:
-            counted = shift_summary(station, shift)
+            runs = _runs(station, shift)
         except LinecheckError as error:
             return PlainTextResponse(f"{error}\n", 503)
-        return rendered(
-            "shift.html",
-            counted=counted,
-            shift=shift,
-            station=station.config.station,
-            since=shift_since(shift),
-        )
+        if request.url.path.endswith(".csv"):
+            attached = {"Content-Disposition": 'attachment; filename="shift.csv"'}
+            return Response(shift_csv(runs), media_type="text/csv", headers=attached)
+        page = shift_page(summed(runs), station.config.station, shift, shift_since(shift), datetime.now(UTC))
+        return Response(page, media_type="text/html", headers={"Content-Security-Policy": PAPER_POLICY})
 
-    return [Route("/shift", page)]
+    return [Route("/shift", answer), Route("/shift.csv", answer)]

@@ -23,6 +23,7 @@ _COMMANDS = {
         "rejudge:rejudge_command",
         "Judge stored runs by another limit file; the log stays as it is.",
     ),
+    "shift": ("shift:shift_command", "Count what a shift has done: units, yield, causes, takt."),
     "show": ("show:show_command", "Show every attempt of a unit, newest first, or one run."),
     "signoffs": ("list:signoffs_command", "List the sign-offs in the log and their countersignatures."),
     "status": ("room:status_command", "Show how large the log is, and when its disk will be full."),

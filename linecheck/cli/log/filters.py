@@ -31,6 +31,7 @@ _EXACT: Final = {
     "model": "this model",
     **{name: f"this {fact.label}" for name, fact in _PICKED.items()},
     "asset": "runs with this asset",
+    "cause": "runs that name this cause first, by its code",
 }
 
 
