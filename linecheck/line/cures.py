@@ -1,8 +1,9 @@
-"""What lets a station judge units again, in the words of somebody who has a scanner and no keyboard."""
+"""What lets a station judge units again, in the words of somebody who has a scanner, and what is due next."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from linecheck.gates.statements import SELF_CHECK
@@ -32,3 +33,34 @@ def _cures(standing: Standing, config: StationConfig) -> Iterator[str]:
             yield f"Connect known-bad unit {unit.serial} and scan it."
     if standing.path.refusal is not None:
         yield "Call an engineer: the station's own path cannot decide all masks."
+
+
+def due_next(standing: Standing, config: StationConfig) -> str:
+    """Return what of the station is due next, and when by this computer's clock; empty where nothing ever is.
+
+    Parameters
+    ----------
+    standing : Standing
+    config : StationConfig
+    """
+    dues = [
+        (state.until, state.name)
+        for state in standing.gates
+        if state.is_met and state.is_needed and state.until is not None
+    ]
+    calibrated = {"calibration": config.calibration.due} | {
+        f"calibration of {role}": asset.due for role, asset in config.assets.items()
+    }
+    # A calibration holds to the end of its day.
+    dues += [
+        (datetime.combine(day + timedelta(days=1), time(), datetime.now().astimezone().tzinfo), name)
+        for name, day in calibrated.items()
+        if day is not None
+    ]
+    if not dues:
+        return ""
+    moment, name = min(dues)
+    here = moment.astimezone()
+    if moment - datetime.now(UTC) > timedelta(days=1):
+        return f"{name} due {here:%Y-%m-%d}"
+    return f"{name} due {here:%H:%M}"

@@ -193,6 +193,8 @@ class Standby(LineEvent):
         What lets it judge again, a sentence each.
     operator, shift : str
         Empty where nobody said.
+    due : str
+        What is due next, and when.
     """
 
     standing: Standing
@@ -200,6 +202,7 @@ class Standby(LineEvent):
     cures: tuple[str, ...]
     operator: str = ""
     shift: str = ""
+    due: str = ""
 
 
 @dataclass(frozen=True)

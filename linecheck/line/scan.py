@@ -12,7 +12,7 @@ from typing import Final, Literal
 from linecheck.errors import ExitStatus, LinecheckError, UsageError
 from linecheck.limits.serial_pattern import serial_matches
 from linecheck.line.codes import Code, Order, control_code, refuse_confusable
-from linecheck.line.cures import cures
+from linecheck.line.cures import cures, due_next
 from linecheck.line.events import (
     Asked,
     Ordered,
@@ -103,7 +103,8 @@ class Desk:
             return
         told = cures(standing, self.session.station.config)
         who = said.get("operator", ""), said.get("shift", "")
-        self.session.listener(Standby(standing, gate.outside == "refuse", told, *who))
+        due = due_next(standing, self.session.station.config)
+        self.session.listener(Standby(standing, gate.outside == "refuse", told, *who, due))
 
     def take(self, scan: Scan) -> None:
         """Do what a scan says."""

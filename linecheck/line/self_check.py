@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from linecheck.errors import LinecheckError, RecordError
 from linecheck.gates.path_change import compared_with_last
 from linecheck.gates.statements import SELF_CHECK
+from linecheck.line.cures import cures
 from linecheck.line.events import SelfCheckEnded, SelfCheckPlays
 from linecheck.line.stop_signals import StopSignals
 from linecheck.station.interfaces import interface_of, open_loop
@@ -100,7 +101,9 @@ def check_at_line(session: Session) -> None:
         return
     undone = f"First {UNPATCH}. " if by_hand else ""
     if found.verdict == MET:
-        tell(SelfCheckEnded(True, "", f"{undone}Next unit."))
+        standing = session.gatekeeper.standing()
+        act = "Next unit." if standing.may_judge else " ".join(cures(standing, station.config))
+        tell(SelfCheckEnded(True, "", f"{undone}{act}"))
         return
     worst = found.worst_first()[0]
     tell(SelfCheckEnded(False, f"{worst.name}: {worst.sentence}", f"{undone}{_PUT_RIGHT}"))

@@ -13,6 +13,7 @@ disk; the next scan, whatever it is, ends it.
 
 from __future__ import annotations
 
+import re
 import time
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -52,6 +53,8 @@ MAX_SENTENCE: Final = 400
 SELF_CHECK: Final = "self-check"
 #: What a check costs beside its audio, where no run of the plan says so yet: opening, silence, the last analysis.
 SECONDS_BESIDE_A_CHECK: Final = 0.3
+#: What a gate says of how to meet it; who has a scanner is told a code instead.
+_COMMAND: Final = re.compile(r" \(run `linecheck [^`]*`\)")
 
 
 class State(StrEnum):
@@ -120,6 +123,8 @@ class NestState:
         What lets it judge again, a sentence each.
     operator, shift : str
         Who is at the station.
+    due : str
+        What of the station is due next, and when.
     wants_details : bool
         Whether the engineer's page of the unit was asked for.
     """
@@ -142,11 +147,12 @@ class NestState:
     cures: tuple[str, ...] = ()
     operator: str = ""
     shift: str = ""
+    due: str = ""
     wants_details: bool = False
 
     def fresh(self, state: State, **facts: object) -> NestState:
         """Return a state that has nothing of this one but where the station stands and who is there."""
-        kept = ("nest", "may_judge", "locked_why", "cures", "operator", "shift")
+        kept = ("nest", "may_judge", "locked_why", "cures", "operator", "shift", "due")
         return replace(NestState(**{name: getattr(self, name) for name in kept}), state=state, **facts)  # type: ignore[arg-type]
 
     @property
@@ -212,7 +218,10 @@ def _beside(now: NestState, event: Event) -> NestState:
                 cures=event.cures,
                 operator=event.operator,
                 shift=event.shift,
+                due=event.due,
             )
+            if now.state in (State.MET, State.NOT_MET) and not known.may_judge:
+                return replace(known, act=" ".join(event.cures))
             idle = now.state in (State.READY, State.LOCKED) or (now.state is State.TESTING and not now.run_id)
             return known.idle if idle else known
         case ScanIgnored(why="during a test") if now.began is not None or now.state is State.ASKED:
@@ -368,5 +377,6 @@ def _shown(serial: str) -> str:
 
 
 def _sentence(text: str) -> str:
-    line = " ".join(visible(text[: 4 * MAX_SENTENCE]).split())
+    """Return a text on one line, nothing hidden in it, not too long, and without commands: there is no keyboard."""
+    line = " ".join(visible(_COMMAND.sub("", text[: 4 * MAX_SENTENCE])).split())
     return line if len(line) <= MAX_SENTENCE else f"{line[: MAX_SENTENCE - 1]}…"

@@ -6,6 +6,7 @@ import ipaddress
 import shlex
 import socket
 import stat
+import threading
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -15,6 +16,7 @@ from linecheck.files.text import visible
 from linecheck.limits.loading.load import load_limits
 from linecheck.line.codes import refuse_confusable
 from linecheck.line.process import StationOrder
+from linecheck.line.stop_signals import StopSignals
 from linecheck.station.config.load import load_station
 from linecheck.station.config.station import Station
 from linecheck.station.interfaces import open_interface
@@ -22,6 +24,8 @@ from linecheck.station.planning import station_plan
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
+
+    from linecheck.web.stations import Stations
 
 #: Shorter ones can be guessed.
 MIN_TOKEN_LENGTH: Final = 16
@@ -86,10 +90,11 @@ def serve(orders: Sequence[StationOrder], host: str, port: int, token_file: str 
     port = listening.getsockname()[1]
     running = Stations(dict(zip(stations, orders, strict=True)))
     app = make_app(Line(stations, limits), running, _hosts(host, port), token)
-    _run(app, listening)
+    _run(app, running, listening)
 
 
-def _run(app: ASGIApp, listening: socket.socket) -> None:
+def _run(app: ASGIApp, running: Stations, listening: socket.socket) -> None:
+    """Serve until a signal; in a thread of its own, so that the signal is this program's and not the server's."""
     import uvicorn
 
     config = uvicorn.Config(
@@ -102,7 +107,26 @@ def _run(app: ASGIApp, listening: socket.socket) -> None:
         server_header=False,
         ws="none",
     )
-    uvicorn.Server(config).run(sockets=[listening])
+    server = uvicorn.Server(config)
+    ended = threading.Event()
+
+    def run() -> None:
+        try:
+            server.run(sockets=[listening])
+        finally:
+            ended.set()
+
+    with StopSignals():
+        threading.Thread(target=run, name="server", daemon=True).start()
+        try:
+            # Not Thread.join: a signal in it makes a thread that still runs count as ended (CPython issue 90882).
+            ended.wait()
+        except KeyboardInterrupt:
+            running.end_streams()
+            server.should_exit = True
+            ended.wait()
+            return
+    raise StationError("the server has ended by itself: start it again, and tell who maintains linecheck")
 
 
 def _stations(orders: Sequence[StationOrder]) -> dict[str, Station]:

@@ -37,6 +37,8 @@ class _Station:
     nest: str
     state: dict[str, Any] = field(default_factory=dict)
     heard: float = 0.0
+    #: Whether its process has told a state: before, it takes no scan.
+    is_ready: bool = False
     connection: Connection | None = None
     process: SpawnProcess | None = None
 
@@ -60,8 +62,7 @@ class Stations:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._changed = asyncio.Event()
         self._version = 0
-        self._closing = False
-        self._threads: list[threading.Thread] = []
+        self._closing = self._ending = False
         self._selected: str | None = None
         #: Called, in the server's loop, when a station has told a new state.
         self.on_state: Callable[[dict[str, Any]], None] = lambda state: None
@@ -77,19 +78,25 @@ class Stations:
         for station in self._stations:
             station.state = _said(station.nest, State.STOPPED, "The station starts.", "Wait.")
             thread = threading.Thread(target=self._keep, args=(station,), name=station.nest, daemon=True)
-            self._threads.append(thread)
             thread.start()
 
     def close(self) -> None:
         """End every station; a run under way is stopped and recorded."""
         self._closing = True
         for station in self._stations:
+            station.is_ready = True
             self._send(station, {"close": True})
         for station in self._stations:
             if station.process is not None:
                 station.process.join(LAST_RUN_SECONDS)
                 if station.process.is_alive():
                     station.process.kill()
+
+    def end_streams(self) -> None:
+        """End all that wait for states: the server ends; from any thread."""
+        self._ending = True
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self.wake)
 
     def snapshot(self) -> str:
         """Return all states as JSON."""
@@ -101,7 +108,7 @@ class Stations:
         Whoever is slow misses states and never the newest one.
         """
         seen = -1
-        while not self._closing:
+        while not self._ending:
             if seen != self._version:
                 seen = self._version
                 yield self.snapshot()
@@ -139,7 +146,7 @@ class Stations:
 
     def _send(self, station: _Station, message: dict[str, Any]) -> bool:
         try:
-            if station.connection is None:
+            if station.connection is None or not station.is_ready:
                 return False
             station.connection.send_bytes(json.dumps(message).encode())
         except (OSError, ValueError):
@@ -157,8 +164,9 @@ class Stations:
             )
             process.start()
             theirs.close()
-            station.connection, station.process = ours, process
+            station.connection, station.process, station.is_ready = ours, process, False
             why = self._listen(station, ours, process)
+            station.is_ready = False
             process.join(LAST_RUN_SECONDS)
             if self._closing:
                 return
@@ -175,6 +183,7 @@ class Stations:
             except (EOFError, OSError, ValueError):
                 return why
             if "state" in message:
+                station.is_ready = True
                 self._tell(station, message["state"])
             else:
                 why = str(message.get("ended", why))

@@ -16,9 +16,16 @@
     const widest = Math.max(...lines.map((line) => meter.measureText(line).width), 1);
     return Math.floor(Math.min(most, (100 * width) / widest));
   };
+  /* No line breaks inside a serial number or a code. */
   const set = (parent, selector, text) => {
     const found = parent.querySelector(selector);
-    if (found.textContent !== text) found.textContent = text;
+    if (found.textContent !== text) found.replaceChildren(...text.split(/( +)/).map((word) => {
+      if (!word.includes("-") || word.length > 24) return word;
+      const whole = document.createElement("span");
+      whole.className = "whole";
+      whole.textContent = word;
+      return whole;
+    }));
     return found;
   };
 
@@ -92,6 +99,7 @@
     }
     const [first] = told.nests;
     byId("who").textContent = first ? [first.shift && `shift ${first.shift}`, first.operator].filter(Boolean).join(" · ") : "";
+    byId("due").textContent = first ? first.due : "";
     const wants = told.nests.find((state) => state.wants_details && state.run_id);
     if (wants) openDetails(wants.run_id); else closeDetails();
   };
@@ -124,7 +132,7 @@
     if (figures.units === undefined) return;
     const share = figures.yield === null ? "–" : `${(100 * figures.yield).toFixed(1)} %`;
     const target = figures.takt_target === null ? "" : `, target ${seconds(figures.takt_target)}`;
-    byId("counts").textContent = `${figures.units} units · first pass ${share} · takt ${seconds(figures.takt_last)}, median ${seconds(figures.takt_median)}${target}${figures.due ? ` · ${figures.due}` : ""}`;
+    byId("counts").textContent = `${figures.units} units · first pass ${share} · takt ${seconds(figures.takt_last)}, median ${seconds(figures.takt_median)}${target}`;
     byId("last").replaceChildren(...figures.last.map((run) => {
       const item = document.createElement("li");
       item.textContent = `${run.serial} ${run.state}${run.cause ? `: ${run.cause}` : ""}`;

@@ -1,0 +1,172 @@
+"""What is shown of a nest: one state at a time, each made of events alone."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from made_causes import made_causes, with_causes
+from made_runs import made_check, made_reading, made_run
+
+from linecheck.checks.base import Problem
+from linecheck.gates.gatekeeper import Standing
+from linecheck.gates.gates import GateState
+from linecheck.gates.gates import State as Gate
+from linecheck.limits.verdict import Verdict
+from linecheck.line.events import (
+    Asked,
+    NextAct,
+    Note,
+    Ordered,
+    RunCutOff,
+    ScanIgnored,
+    SelfCheckEnded,
+    Standby,
+    StationResumed,
+    StationStopped,
+    UnitAdmitted,
+    UnitRefused,
+    UnitScanned,
+    VerdictKnown,
+)
+from linecheck.line.states import VERDICTS, NestState, State, after
+from linecheck.run.model import NOT_RELEASED
+from linecheck.station.events import MeasuringEnded
+
+FIRST, SECOND = "PR3-000001", "PR3-000002"
+OPEN = Standby(Standing(), True, ())
+SHUT = Standby(
+    Standing((GateState("golden", Gate.NEVER, "", "run `linecheck station golden`"),)),
+    True,
+    ("Scan the golden unit.",),
+)
+EMPTY = NestState("a")
+NOT_YET = Problem(NOT_RELEASED, "it needs one more pass", blocks=False)
+
+
+def run_of(serial=FIRST, verdict=Verdict.PASS, **facts):
+    judged = made_check(made_reading(verdict, 113.0 if verdict is Verdict.PASS else 104.0))
+    return made_run(judged, serial=serial, **{"released": verdict is Verdict.PASS, **facts})
+
+
+def known(run, verdict=None, attempt=1):
+    return VerdictKnown(run.run_id, run.serial, run, verdict or run.verdict, attempt)
+
+
+def shown(*events, start=EMPTY, **options):
+    state = start
+    for event in events:
+        state = after(state, event, **options)
+    return state
+
+
+PASSED, FAILED = run_of(), run_of(verdict=Verdict.FAIL)
+
+
+@pytest.mark.parametrize(
+    ("event", "state"),
+    [
+        (known(PASSED), State.PASS),
+        (known(FAILED), State.FAIL),
+        (known(replace(PASSED, released=False, problems=(NOT_YET,))), State.HOLD),
+        (known(run_of(aborted=True, missing=("quiet",))), State.STOPPED),
+        (known(FAILED, Verdict.INVALID), State.TEST_AGAIN),
+        (UnitRefused(FIRST, "it is locked"), State.NOT_TESTED),
+        (RunCutOff(PASSED.run_id, FIRST, PASSED, 2), State.STOPPED),
+    ],
+)
+def test_what_comes_of_a_unit_is_a_state_of_its_own_beside_its_serial_number(event, state):
+    found = shown(OPEN, UnitScanned(getattr(event, "serial", FIRST)), event)
+    assert (found.state, found.serial) == (state, event.serial)
+    assert found.act or found.says
+
+
+def test_a_marginal_unit_passes_and_says_so_and_fails_where_strict():
+    marginal = run_of(verdict=Verdict.MARGINAL, released=True)
+    assert shown(known(marginal)).state is State.PASS
+    assert shown(known(marginal)).says.startswith("Marginal")
+    assert shown(known(marginal), strict=True).state is State.FAIL
+
+
+def test_a_fail_says_the_cause_and_one_act():
+    run = with_causes(FAILED)
+    state = shown(UnitScanned(FIRST), known(run), NextAct(run.run_id, FIRST, made_causes().first.act))
+    assert state.says == made_causes().sentence
+    assert state.act == "Switch the de-emphasis off and test it again."
+
+
+def test_an_act_of_another_run_changes_nothing():
+    state = shown(known(PASSED))
+    assert after(state, NextAct("another", SECOND, "set it aside")) == state
+
+
+def test_a_locked_station_shows_what_opens_it_by_the_scanner_and_no_command():
+    state = shown(SHUT)
+    assert (state.state, state.act) == (State.LOCKED, "Scan the golden unit.")
+    assert "linecheck" not in state.says
+    assert shown(SHUT, OPEN).state is State.READY
+
+
+def test_a_lapsed_gate_leaves_the_verdict_that_stands_and_a_met_gate_says_what_is_missing():
+    assert shown(known(PASSED), SHUT).state is State.PASS
+    assert shown(SelfCheckEnded(True, "", "Next unit."), SHUT).act == "Scan the golden unit."
+
+
+def test_another_label_during_the_test_is_a_note_and_never_beside_the_word():
+    testing = shown(UnitScanned(FIRST), Note("x", FIRST))
+    testing = replace(testing, began=1.0)
+    state = after(testing, ScanIgnored(SECOND, "during a test"))
+    assert (state.state, state.serial) == (State.TESTING, FIRST)
+    assert SECOND in state.note
+    assert after(state, known(PASSED)).note == state.note
+
+
+def test_nothing_that_a_scanner_sends_is_hidden_or_long_on_the_screen():
+    hostile = "\x1b[2J\u202e" + "A" * 10_000
+    state = shown(UnitScanned(hostile), UnitRefused(hostile, f"it is {hostile!r}"))
+    assert len(state.serial) <= 64
+    assert state.serial.isprintable()
+    assert state.says.isprintable()
+    assert len(state.says) <= 400
+
+
+OF_UNITS = [
+    *(UnitScanned(FIRST), UnitScanned(SECOND), UnitAdmitted(FIRST, 2, 1), UnitRefused(SECOND, "no")),
+    *(known(PASSED), known(FAILED), known(run_of(SECOND)), NextAct(PASSED.run_id, FIRST, "set it aside")),
+    *(
+        ScanIgnored(SECOND, "during a test"),
+        ScanIgnored(FIRST, "twice"),
+        MeasuringEnded(PASSED.run_id, FIRST),
+    ),
+]
+OF_THE_STATION = [
+    *(OPEN, SHUT, Asked("Set it.", "Scan."), Ordered("Operator: A"), Note("a note"), StationResumed()),
+    *(
+        StationStopped("stopped", "Scan LINE-RESUME."),
+        SelfCheckEnded(True, "", ""),
+        SelfCheckEnded(None, "", ""),
+    ),
+]
+EVENTS = st.sampled_from([*OF_UNITS, *OF_THE_STATION])
+
+
+@given(st.lists(EVENTS, max_size=30))
+def test_no_word_of_a_verdict_stands_beside_a_serial_number_that_it_does_not_belong_to(events):
+    state, owner = EMPTY, None
+    for event in events:
+        state = after(state, event)
+        match event:
+            case VerdictKnown():
+                owner = event.serial
+            case SelfCheckEnded():
+                owner = "self-check"
+            case UnitScanned() | UnitRefused() | StationStopped() | StationResumed():
+                owner = None
+        if state.state in VERDICTS:
+            assert state.serial == owner
+
+
+@given(st.lists(EVENTS, max_size=30), EVENTS)
+def test_the_next_scan_ends_every_verdict(events, last):
+    state = after(shown(*events), UnitScanned("PR3-000003"))
+    assert (state.state, state.serial, state.says, state.run_id) == (State.TESTING, "PR3-000003", "", "")
