@@ -19,16 +19,14 @@ from linecheck.captures.capture_set import INDEX_NAME, load_capture_set
 from linecheck.cli.display.messages import tell
 from linecheck.cli.options import LogPlace, Option, collected
 from linecheck.errors import FileError, UsageError
-from linecheck.history.baseline.file import Baseline, load_baseline
 from linecheck.history.population import Populations, population_of, reference_notes
-from linecheck.limits.loading.load import load_limits
 from linecheck.log import LogReader
-from linecheck.log.archive import Archive
 from linecheck.log.connect import database_path
 from linecheck.run.model import Run
 from linecheck.run.settle import settled
 
 if TYPE_CHECKING:
+    from linecheck.history.baseline.file import Baseline
     from linecheck.history.rejudge.remeasure import Finder
 
 _RESULT_NAME = "result.json"
@@ -80,6 +78,7 @@ def view_of(reference: str, place: LogPlace, limits: Sequence[str] = (), *, seri
 def _judged(path: Path, limits: Sequence[str], serial: str | None) -> Run:
     if not limits:
         raise UsageError(f"{path}: is a capture set, which a limit file judges: give --limits FILE")
+    from linecheck.limits.loading.load import load_limits
     from linecheck.line.sets import judge_alone
 
     captures = load_capture_set(path)
@@ -218,12 +217,15 @@ def baseline_of(name: str) -> Baseline | None:
     path = Path(name)
     if path.suffix.lower() != ".toml" or path.name == INDEX_NAME or not os.path.isfile(path):
         return None
+    from linecheck.history.baseline.file import load_baseline
+
     return load_baseline(path)
 
 
 def capture_finders(place: LogPlace, archive: str | None = None, results: str | None = None) -> list[Finder]:
     """Return what finds captures: the archive, and the files that runs have left."""
     from linecheck.history.rejudge.remeasure import captures_archived, captures_kept
+    from linecheck.log.archive import Archive
 
     for given in (archive, results):
         if given is not None and not os.path.isdir(given):

@@ -12,14 +12,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from linecheck.checks.base import Curve
 from linecheck.files.text import visible
-from linecheck.history.baseline.file import Baseline, CurveEntry
 from linecheck.report.figures.data import Series
 from linecheck.run.model import CheckOutcome, Run
+
+if TYPE_CHECKING:
+    from linecheck.history.baseline.file import Baseline, CurveEntry
 
 #: Of more overlays than this, each is a thin line of one channel, unless its channels differ.
 FEW = 4
