@@ -17,6 +17,7 @@ from linecheck.report.figures.data import Axis, Figure, LimitLine, Mark, Series
 from linecheck.report.figures.drawing.canvas import draw_figure, x_ticks
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.drawing.paper import Words
+from linecheck.report.figures.overlay import overlay_of
 from linecheck.report.figures.strips import strips_of_check
 from linecheck.report.figures.table import MAX_DRAWN, MAX_ROWS, drawn_series, shown, table_of
 
@@ -279,7 +280,7 @@ def test_a_reference_unit_is_drawn_beside():
     check = check_of([spectrum("left")], SPECTRUM_MASK)
     other = check_of([spectrum("left", 7)], SPECTRUM_MASK)
     reference = view_of(other, serial="PR3-000777")
-    (figure,) = figures_of_check(view_of(check), check, reference=reference)
+    (figure,) = figures_of_check(view_of(check), check, overlays=[overlay_of(reference)])
     assert [(series.label, series.is_reference) for series in figure.series] == [
         ("left", False),
         ("PR3-000777 left", True),

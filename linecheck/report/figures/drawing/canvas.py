@@ -25,7 +25,6 @@ from linecheck.report.figures.drawing.palette import (
     OVERLAYS,
     QUIET_INK,
     REFERENCE,
-    THIN,
 )
 from linecheck.report.figures.drawing.paper import Paper, Path
 from linecheck.report.figures.table import drawn_series, limit_line_at, with_unit
@@ -339,7 +338,7 @@ def _draw_names(drawn: Sequence[Series], axes: Axes) -> None:
         if index < listed:
             colour, dash = look_of(drawn, index)
             # A light line's name is as dark as other words.
-            ink = QUIET_INK if colour in (*OVERLAYS, THIN) else colour
+            ink = QUIET_INK if colour in OVERLAYS else colour
             ends = [right + 6.0, right + 6.0 + _SAMPLE]
             axes.paper.line(ends, [up, up], colour, _width(drawn[index]), dash=dash)
         axes.paper.write(right + 9.0 + _SAMPLE, up, name, size, up="middle", colour=ink)
@@ -362,11 +361,9 @@ def look_of(drawn: Sequence[Series], index: int) -> tuple[str, tuple[float, ...]
     series = drawn[index]
     if series.style == "stems":
         return INK, ()
-    if series.is_thin:
-        return THIN, ()
     if series.is_reference and series.look is not None:
         number = sum(entry.is_reference and entry.look == series.look for entry in drawn[:index])
-        return OVERLAYS[series.look % len(OVERLAYS)], OVERLAY_DASHES[number % len(OVERLAY_DASHES)]
+        return OVERLAYS[number % len(OVERLAYS)], OVERLAY_DASHES[series.look % len(OVERLAY_DASHES)]
     if series.is_reference:
         number = sum(entry.is_reference for entry in drawn[:index])
         return REFERENCE[0], (REFERENCE[1], (1.0, 1.0))[number % 2]

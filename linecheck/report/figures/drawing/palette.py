@@ -18,13 +18,8 @@ LINES = (
 )
 #: The same, lighter, for a reference unit.
 REFERENCE = ("#767676", (2.5, 1.5))
-#: Of several references each has a light colour of its own, by turns, and each of its channels a dash; of many all are
-#: thin and grey.
-OVERLAYS, OVERLAY_DASHES, THIN = (
-    ("#7FA6C4", "#D59A72", "#6FB09D", "#BC94B2"),
-    ((4, 1), (1.4, 1)),
-    "#9A9A9A",
-)
+#: Of several references each has a dash of its own, by turns, and each of its channels a grey.
+OVERLAYS, OVERLAY_DASHES = ("#6E6E6E", "#A3A3A3"), ((8, 2), (2, 2), (10, 2.5, 2, 2.5), (4.5, 4.5))
 #: Tint and edge of the zones that a mask forbids.
 MARGINAL, FAILS = ("#FFF3D1", "#7A5C00"), ("#F4E4E1", "#8A2B1D")
 #: What fails is hatched too.
