@@ -90,7 +90,7 @@ def comparison_page_of(
         "decided": [_decision(signoff) for signoff in signed.found or ()],
         "sounds": comparison.sounds if len(sides) == _PAIR else (),
         "cases": [_case(comparison, at, groups) for at in range(1, len(sides))],
-        "groups": list(_group_parts(groups, comparison)),
+        "groups": list(group_parts(groups, comparison)),
         "notes": comparison.notes,
         "figures": figures[:MAX_TELLING],
         "more_figures": figures[MAX_TELLING:],
@@ -214,7 +214,7 @@ def _unknown(comparison: Comparison, at: int, masks: str) -> Iterator[str]:
         yield f"{_counted(refused, 'check')} not measured alike"
 
 
-def _group_parts(groups: Sequence[Group], comparison: Comparison) -> Iterator[Part]:
+def group_parts(groups: Sequence[Group], comparison: Comparison) -> Iterator[Part]:
     """Yield each group of differences once, with all sides that have it.
 
     ``more`` says how many values follow, ``findings`` are all that have words.
