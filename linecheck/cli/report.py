@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,6 +29,7 @@ from linecheck.run.model import Run
 
 if TYPE_CHECKING:
     from linecheck.history.baseline.file import Baseline
+    from linecheck.history.repairs.runs import StatedRepair
 
 #: Gives a page, interactive or not.
 _Made = Callable[[bool], str]
@@ -110,10 +111,26 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
 def _of_run(source: str, beside: Beside, place: LogPlace, unfolded: bool) -> _Made:
     view, runs, baselines = run_and_references(source, beside, place)
     references: list[Run | Baseline] = [*runs.values(), *baselines.values()]
+    repairs = _repairs(view, place)
     population = among_earlier(view, beside.against)
     return lambda interactive: run_page(
-        view, population=population, references=references, unfolded=unfolded, interactive=interactive
+        view,
+        population=population,
+        references=references,
+        repairs=repairs,
+        unfolded=unfolded,
+        interactive=interactive,
     )
+
+
+def _repairs(view: Run, place: LogPlace) -> Sequence[StatedRepair]:
+    """Return the repairs of a run's unit in its log."""
+    if view.record is None:
+        return ()
+    from linecheck.history.repairs.runs import repairs_of_unit
+
+    with place.reader() as log:
+        return repairs_of_unit(log, view)
 
 
 def _of_comparison(source: str, place: LogPlace, unfolded: bool) -> _Made:

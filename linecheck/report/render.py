@@ -33,6 +33,7 @@ from linecheck.run.model import Run
 
 if TYPE_CHECKING:
     from linecheck.history.baseline.file import Baseline
+    from linecheck.history.repairs.runs import StatedRepair
 
 _PAGE_NAME = "comparison.html"
 #: Where a page has its own digest: no text that is escaped can look like it.
@@ -44,6 +45,7 @@ def run_page(
     *,
     population: Populations | None = None,
     references: Sequence[Run | Baseline] = (),
+    repairs: Sequence[StatedRepair] = (),
     unfolded: bool = False,
     interactive: bool = False,
 ) -> str:
@@ -56,6 +58,8 @@ def run_page(
         Where its readings lie among other units of the model.
     references : sequence of Run or Baseline
         Other runs, whose curves and values stand beside these, and baselines, whose curves do.
+    repairs : sequence of StatedRepair
+        Those of its unit.
     unfolded : bool
         Show, and print, each check in full too.
     interactive : bool
@@ -66,7 +70,7 @@ def run_page(
     UsageError
         It is to be interactive, and the library for that is not installed.
     """
-    page = run_page_of(view, population=population, references=references, unfolded=unfolded)
+    page = run_page_of(view, population=population, references=references, repairs=repairs, unfolded=unfolded)
     return _rendered("run.html", page, interactive=interactive)
 
 

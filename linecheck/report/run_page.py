@@ -54,6 +54,7 @@ from linecheck.run.settle import NOT_RUN
 
 if TYPE_CHECKING:
     from linecheck.history.baseline.file import Baseline
+    from linecheck.history.repairs.runs import StatedRepair
 
 _MEANINGS = {
     Verdict.PASS: "All judged values lie within their limits.",
@@ -85,6 +86,7 @@ def run_page_of(
     *,
     population: Populations | None = None,
     references: Sequence[Run | Baseline] = (),
+    repairs: Sequence[StatedRepair] = (),
     unfolded: bool = False,
 ) -> Part:
     """Return the page of a run.
@@ -96,6 +98,8 @@ def run_page_of(
         Where its readings lie among other units of the model.
     references : sequence of Run or Baseline
         Other runs, whose curves and values stand beside these, and baselines, whose curves do.
+    repairs : sequence of StatedRepair
+        Those of its unit.
     unfolded : bool
         Show, and print, each check in full too.
     """
@@ -108,7 +112,7 @@ def run_page_of(
     figures = _figures(view, ids, overlays)
     telling = _telling(rows, figures)
     told = troubles(view.checks, view.missing, view.problems)
-    causes, groups = causes_of(view), closing_groups(view)
+    causes, groups = causes_of(view), closing_groups(view, repairs)
     is_unexplained = view.verdict in _UNJUDGED and (causes is None or not causes.headline)
     word = view.state.upper()
     return {
