@@ -25,7 +25,9 @@ from linecheck.report.render import write_comparison_page
 @click.option(
     "--out", required=True, metavar="DIR", help="Folder for comparison.json and comparison.html, its page."
 )
-@click.option("--all", "everything", is_flag=True, help="Also list the values that do not differ.")
+@click.option(
+    "--all", "everything", is_flag=True, help="List every finding, and the values that do not differ."
+)
 @log_options
 def command(
     sources: tuple[str, ...],

@@ -16,7 +16,6 @@ from linecheck.cli.options import LogPlace, collected, log_options
 from linecheck.cli.sources import (
     Beside,
     among_earlier,
-    baseline_of,
     beside_options,
     capture_finders,
     is_comparison,
@@ -126,7 +125,7 @@ _again_options = collected(
 )
 @_zoom_options
 @_again_options
-@beside_options(several=True)
+@beside_options
 @click.option(
     "--width",
     type=click.IntRange(300, 8000),
@@ -195,21 +194,18 @@ def _of_run(
 ) -> Iterator[tuple[str, Drawing]]:
     """Return the figures of a run, each with the name of its file."""
     beside = source.beside
-    baselines = {name: found for name in beside.references if (found := baseline_of(name)) is not None}
-    runs = tuple(name for name in beside.references if name not in baselines)
-    view, others = run_and_references(source.name, replace(beside, references=runs), source.place)
+    view, runs, baselines = run_and_references(source.name, beside, source.place)
     every = dict.fromkeys(check.name for check in view.limits.checks)
     every |= dict.fromkeys(check.check for check in view.checks)
     names = _chosen(wanted, list(every), {check.check: check.entry for check in view.checks})
-    for name, other in zip(runs, others, strict=True):
+    for name, other in runs.items():
         if not any(other.check(check) for check in names):
             raise UsageError(f"--reference: {name!a} has none of these checks: {', '.join(names)}")
     if asked:
         if baselines:
             raise UsageError(f"--reference: {next(iter(baselines))!a} is a baseline, which has no captures")
-        return _taken_again(source, view, dict(zip(runs, others, strict=True)), names, wanted, zoom, asked)
-    overlays = [overlay_of(other) for other in others]
-    overlays += [overlay for baseline in baselines.values() for overlay in overlays_of(baseline)]
+        return _taken_again(source, view, runs, names, wanted, zoom, asked)
+    overlays = overlays_of(*runs.values(), *baselines.values())
     return _drawings(view, names, overlays, among_earlier(view, beside.against, names))
 
 

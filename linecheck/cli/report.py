@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -24,6 +25,11 @@ from linecheck.report.comparison_page import Signed
 from linecheck.report.interactive import require_library
 from linecheck.report.pdf import browser, write_pdf
 from linecheck.report.render import comparison_page, run_page
+from linecheck.run.model import Run
+
+if TYPE_CHECKING:
+    from linecheck.history.baseline.file import Baseline
+    from linecheck.history.repairs.runs import StatedRepair
 
 #: Gives a page, interactive or not.
 _Made = Callable[[bool], str]
@@ -32,7 +38,7 @@ _Made = Callable[[bool], str]
 @click.command(name="report")
 @click.argument("source", metavar="RUN|SET|COMPARISON")
 @click.option("--out", required=True, metavar="FILE", help="The page: one file that opens anywhere.")
-@beside_options(several=False)
+@beside_options
 @click.option(
     "--pdf",
     is_flag=False,
@@ -103,12 +109,28 @@ def _check_targets(targets: list[Path], inputs: Iterable[str]) -> None:
 
 
 def _of_run(source: str, beside: Beside, place: LogPlace, unfolded: bool) -> _Made:
-    view, others = run_and_references(source, beside, place)
-    other = next(iter(others), None)
+    view, runs, baselines = run_and_references(source, beside, place)
+    references: list[Run | Baseline] = [*runs.values(), *baselines.values()]
+    repairs = _repairs(view, place)
     population = among_earlier(view, beside.against)
     return lambda interactive: run_page(
-        view, population=population, reference=other, unfolded=unfolded, interactive=interactive
+        view,
+        population=population,
+        references=references,
+        repairs=repairs,
+        unfolded=unfolded,
+        interactive=interactive,
     )
+
+
+def _repairs(view: Run, place: LogPlace) -> Sequence[StatedRepair]:
+    """Return the repairs of a run's unit in its log."""
+    if view.record is None:
+        return ()
+    from linecheck.history.repairs.runs import repairs_of_unit
+
+    with place.reader() as log:
+        return repairs_of_unit(log, view)
 
 
 def _of_comparison(source: str, place: LogPlace, unfolded: bool) -> _Made:

@@ -11,7 +11,7 @@ import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -19,16 +19,14 @@ from linecheck.captures.capture_set import INDEX_NAME, load_capture_set
 from linecheck.cli.display.messages import tell
 from linecheck.cli.options import LogPlace, Option, collected
 from linecheck.errors import FileError, UsageError
-from linecheck.history.baseline.file import Baseline, load_baseline
 from linecheck.history.population import Populations, population_of, reference_notes
-from linecheck.limits.loading.load import load_limits
 from linecheck.log import LogReader
-from linecheck.log.archive import Archive
 from linecheck.log.connect import database_path
 from linecheck.run.model import Run
 from linecheck.run.settle import settled
 
 if TYPE_CHECKING:
+    from linecheck.history.baseline.file import Baseline
     from linecheck.history.rejudge.remeasure import Finder
 
 _RESULT_NAME = "result.json"
@@ -80,6 +78,7 @@ def view_of(reference: str, place: LogPlace, limits: Sequence[str] = (), *, seri
 def _judged(path: Path, limits: Sequence[str], serial: str | None) -> Run:
     if not limits:
         raise UsageError(f"{path}: is a capture set, which a limit file judges: give --limits FILE")
+    from linecheck.limits.loading.load import load_limits
     from linecheck.line.sets import judge_alone
 
     captures = load_capture_set(path)
@@ -123,48 +122,27 @@ def is_comparison(source: str, beside: Beside) -> bool:
     return True
 
 
-def _one_at_most(_: click.Context, parameter: click.Parameter, values: tuple[str, ...]) -> tuple[str, ...]:
-    """Refuse a second value, which would otherwise replace the first."""
-    if len(values) > 1:
-        raise UsageError(
-            f"{parameter.opts[0]}: is given {len(values)} times, and one run is shown beside another: name one. "
-            "linecheck compare and linecheck plot take several"
-        )
-    return values
-
-
-def beside_options(*, several: bool) -> Option:
-    """Return the options for what a run is looked at beside: one reference, or any number of them."""
-    text = (
-        "Show the curves of this run, set or baseline file alongside; repeatable."
-        if several
-        else "Show the curves and values of this run or set alongside."
-    )
-    return collected(
-        (
-            click.option(
-                "--limits",
-                multiple=True,
-                metavar="FILE",
-                help="Limit file for a capture set; repeatable.",
-            ),
-            click.option(
-                "--reference",
-                "references",
-                metavar="RUN",
-                multiple=True,
-                callback=None if several else _one_at_most,
-                help=text,
-            ),
-            click.option(
-                "--against",
-                metavar="LOG",
-                help="Rank each reading among the other units of the model in this log.",
-            ),
+beside_options: Final[Option] = collected(
+    (
+        click.option(
+            "--limits", multiple=True, metavar="FILE", help="Limit file for a capture set; repeatable."
         ),
-        "beside",
-        Beside,
-    )
+        click.option(
+            "--reference",
+            "references",
+            metavar="RUN",
+            multiple=True,
+            help="Show the curves of this run, set or baseline file alongside; repeatable.",
+        ),
+        click.option(
+            "--against",
+            metavar="LOG",
+            help="Rank each reading among the other units of the model in this log.",
+        ),
+    ),
+    "beside",
+    Beside,
+)
 
 
 def among_earlier(
@@ -191,8 +169,12 @@ def among_earlier(
     return found
 
 
-def run_and_references(source: str, beside: Beside, place: LogPlace) -> tuple[Run, tuple[Run, ...]]:
-    """Return the run that is meant and those beside it; says on standard error where they were not measured alike.
+def run_and_references(
+    source: str, beside: Beside, place: LogPlace
+) -> tuple[Run, dict[str, Run], dict[str, Baseline]]:
+    """Return the run that is meant, and by their names the runs and baselines beside it.
+
+    Says on standard error where the runs were not measured alike.
 
     Raises
     ------
@@ -200,30 +182,28 @@ def run_and_references(source: str, beside: Beside, place: LogPlace) -> tuple[Ru
         One is nowhere, or cannot be read or judged.
     """
     view = view_of(source, place, beside.limits)
-    references = tuple(view_of(name, place, beside.limits) for name in beside.references)
-    for reference in references:
+    baselines = {name: found for name in beside.references if (found := _baseline_of(name)) is not None}
+    runs = {name: view_of(name, place, beside.limits) for name in beside.references if name not in baselines}
+    for reference in runs.values():
         for line in reference_notes(view, reference):
             tell(line)
-    return view, references
+    return view, runs, baselines
 
 
-def baseline_of(name: str) -> Baseline | None:
-    """Return the baseline that a file holds; None where the name is not that of a baseline file.
-
-    Raises
-    ------
-    FileError
-        It cannot be read, or was edited since it was accepted.
-    """
+def _baseline_of(name: str) -> Baseline | None:
+    """Return the baseline that a file holds; None where the name is not that of a baseline file."""
     path = Path(name)
     if path.suffix.lower() != ".toml" or path.name == INDEX_NAME or not os.path.isfile(path):
         return None
+    from linecheck.history.baseline.file import load_baseline
+
     return load_baseline(path)
 
 
 def capture_finders(place: LogPlace, archive: str | None = None, results: str | None = None) -> list[Finder]:
     """Return what finds captures: the archive, and the files that runs have left."""
     from linecheck.history.rejudge.remeasure import captures_archived, captures_kept
+    from linecheck.log.archive import Archive
 
     for given in (archive, results):
         if given is not None and not os.path.isdir(given):

@@ -328,11 +328,6 @@ def _left_out_notes(found: EarlierUnits) -> Iterable[str]:
             yield f"left out of {concerned} of {len(counts)} readings: {span}, {words}"
 
 
-def reference_name(reference: Run) -> str:
-    """Return what a reference unit is called in legends and headings."""
-    return visible(reference.serial)
-
-
 def reference_values(reference: Run) -> Mapping[tuple[str, str, str | None], Reading]:
     """Return what the reference unit measured, but for what is not valid."""
     return {
@@ -345,7 +340,7 @@ def reference_values(reference: Run) -> Mapping[tuple[str, str, str | None], Rea
 
 def reference_notes(view: Run, reference: Run) -> Iterator[str]:
     """Yield where a run and its reference were not measured alike, a sentence each; nothing where they were."""
-    name = f"the reference unit {reference_name(reference)}"
+    name = f"the reference unit {visible(reference.serial)}"
     if view.run_id == reference.run_id:
         yield f"{name} is this very run"
     if view.model != reference.model:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import filterfalse
+from itertools import chain, filterfalse, zip_longest
 
 from linecheck.history.comparison.file import AGAINST, FILE_NAME
 from linecheck.history.comparison.findings import without_superseded
@@ -27,6 +27,8 @@ _NOTHING = "–"
 _PAIR = 2
 #: So many figures stand before the table; so many groups of differences speak for or against a side in its sentences.
 MAX_TELLING, _MAX_TOLD = 3, 3
+#: The table has so many of all that differs: what paper has room for beside the rest.
+MAX_ROWS = 24
 #: The page says its own digest where this stands: that of all its bytes with this in it.
 NO_DIGEST = "0" * 64
 
@@ -77,7 +79,7 @@ def comparison_page_of(
     serials = ", ".join(dict.fromkeys(side.serial for side in sides))
     number = _number(comparison)
     figures = _figures(comparison, groups)
-    telling, real, alike = _values(comparison, groups)
+    telling, folded, alike = _values(comparison, groups)
     return {
         "title": f"Comparison: {serials}",
         "running_head": f"Comparison {number}  {serials}",
@@ -88,18 +90,19 @@ def comparison_page_of(
         "decided": [_decision(signoff) for signoff in signed.found or ()],
         "sounds": comparison.sounds if len(sides) == _PAIR else (),
         "cases": [_case(comparison, at, groups) for at in range(1, len(sides))],
-        "groups": list(_group_parts(groups, comparison)),
+        "groups": list(group_parts(groups, comparison)),
         "notes": comparison.notes,
         "figures": figures[:MAX_TELLING],
         "more_figures": figures[MAX_TELLING:],
-        "more": _more(len(figures) - MAX_TELLING, len(real)),
+        "more": _more(len(figures) - MAX_TELLING, len(folded)),
+        "whole": not folded,
         "labels": [_told(side) for side in sides],
         "masks": [_masks(side) for side in sides],
         "runs": [side.state for side in sides],
         "rows": telling,
-        "folded_rows": real,
+        "folded_rows": folded,
         "alike": alike,
-        "counts": _counts(comparison),
+        "counts": _counts(comparison, len(folded)),
         "criterion": _criterion(comparison),
         "signs": [_sign_part(signoff) for signoff in signed.found or ()],
         "signed": signed.told,
@@ -211,7 +214,7 @@ def _unknown(comparison: Comparison, at: int, masks: str) -> Iterator[str]:
         yield f"{_counted(refused, 'check')} not measured alike"
 
 
-def _group_parts(groups: Sequence[Group], comparison: Comparison) -> Iterator[Part]:
+def group_parts(groups: Sequence[Group], comparison: Comparison) -> Iterator[Part]:
     """Yield each group of differences once, with all sides that have it.
 
     ``more`` says how many values follow, ``findings`` are all that have words.
@@ -260,26 +263,41 @@ def _key(item: Compared) -> tuple[str, str]:
 
 
 def _values(comparison: Comparison, groups: Sequence[Group]) -> tuple[list[Part], list[Part], list[Part]]:
-    """Return what differs, in the groups' order; curves without a unit, which a figure tells; and what does not."""
+    """Return what tells most of each group of differences, in the groups' order; what else differs; what does not."""
     order = {key: at for at, group in reversed(list(enumerate(groups))) for key in group.members}
     every: list[Compared] = [*comparison.values, *comparison.curves]
     real = sorted(filter(differs, every), key=lambda item: order.get(_key(item), len(order)))
-    rows = (filterfalse(_is_pulse, real), filter(_is_pulse, real), filterfalse(differs, every))
+    # A figure tells of a curve without a unit.
+    shown = _most_telling([_key(item) for item in real if not _is_pulse(item)], groups)
+    rows = (
+        [item for item in real if _key(item) in shown],
+        [item for item in real if _key(item) not in shown],
+        filterfalse(differs, every),
+    )
     telling, folded, alike = (list(side_by_side(compared_rows(items))) for items in rows)
     return telling, folded, alike
+
+
+def _most_telling(keys: Sequence[tuple[str, str]], groups: Sequence[Group]) -> set[tuple[str, str]]:
+    """Return the first of each group by turns, until there are :data:`MAX_ROWS`: all, where they are no more."""
+    own = [[*((one.check, one.metric) for one in group.findings), *group.members] for group in groups]
+    turns = chain.from_iterable(zip_longest(*(dict.fromkeys(told) for told in own)))
+    found = dict.fromkeys(key for key in (*turns, *keys) if key in set(keys))
+    return set(list(found)[:MAX_ROWS])
 
 
 def _is_pulse(item: Compared) -> bool:
     return isinstance(item, ComparedCurve) and not item.unit
 
 
-def _counts(comparison: Comparison) -> str:
-    """Return how much does not differ, and how much could not be compared."""
+def _counts(comparison: Comparison, folded: int) -> str:
+    """Return how much more differs than is shown, how much does not, and how much could not be compared."""
     every: list[Compared] = [*comparison.values, *comparison.curves]
     rest = list(filterfalse(differs, every))
     lacking = sum(all(entry.difference is None for entry in item.differences) for item in rest)
     alike = len(rest) - lacking
-    told = [f"{_counted(alike, 'value')} {'does' if alike == 1 else 'do'} not differ"]
+    told = [f"{_counted(folded, 'more value')} {'differs' if folded == 1 else 'differ'}"] if folded else []
+    told += [f"{_counted(alike, 'value')} {'does' if alike == 1 else 'do'} not differ"]
     told += [f"{_counted(lacking, 'value')} could not be compared"] if lacking else []
     return f"{', '.join(told)}."
 
@@ -288,9 +306,9 @@ def _counted(count: int, word: str) -> str:
     return f"{count} {word}{'' if count == 1 else 's'}"
 
 
-def _more(figures: int, curves: int) -> str:
+def _more(figures: int, values: int) -> str:
     """Return what is folded of what differs; nothing where that is nothing."""
-    counts = ((figures, "more figure"), (curves, "more curve"))
+    counts = ((figures, "more figure"), (values, "more value"))
     return ", ".join(_counted(count, word) for count, word in counts if count > 0)
 
 

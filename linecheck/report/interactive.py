@@ -17,7 +17,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -207,6 +207,6 @@ def _short(values: FloatArray) -> Any:  # noqa: ANN401 - an array of single prec
     return np.ascontiguousarray(values, dtype=np.float32)
 
 
-def _pixels(dash: str | tuple[float, tuple[float, ...]]) -> list[int]:
-    """Return a dash in whole pixels; nothing of a solid line."""
-    return [] if isinstance(dash, str) else [max(1, round(_PIXELS_A_POINT * part)) for part in dash[1]]
+def _pixels(dash: Sequence[float]) -> list[int]:
+    """Return a dash in whole pixels."""
+    return [max(1, round(_PIXELS_A_POINT * part)) for part in dash]

@@ -12,11 +12,12 @@ Everything that a template is given is escaped, but for drawings.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -34,6 +35,10 @@ from linecheck.report.run_page import run_page_of
 from linecheck.report.shift_page import shift_page_of
 from linecheck.run.model import Run
 
+if TYPE_CHECKING:
+    from linecheck.history.baseline.file import Baseline
+    from linecheck.history.repairs.runs import StatedRepair
+
 _PAGE_NAME = "comparison.html"
 #: Where a page has its own digest: no text that is escaped can look like it.
 NO_DIGEST_TAG = f'<code id="page-digest">{NO_DIGEST}</code>'
@@ -43,7 +48,8 @@ def run_page(
     view: Run,
     *,
     population: Populations | None = None,
-    reference: Run | None = None,
+    references: Sequence[Run | Baseline] = (),
+    repairs: Sequence[StatedRepair] = (),
     unfolded: bool = False,
     interactive: bool = False,
 ) -> str:
@@ -54,8 +60,10 @@ def run_page(
     view : Run
     population : Populations, optional
         Where its readings lie among other units of the model.
-    reference : Run, optional
-        Another run, whose curves and values stand beside these.
+    references : sequence of Run or Baseline
+        Other runs, whose curves and values stand beside these, and baselines, whose curves do.
+    repairs : sequence of StatedRepair
+        Those of its unit.
     unfolded : bool
         Show, and print, each check in full too.
     interactive : bool
@@ -66,7 +74,7 @@ def run_page(
     UsageError
         It is to be interactive, and the library for that is not installed.
     """
-    page = run_page_of(view, population=population, reference=reference, unfolded=unfolded)
+    page = run_page_of(view, population=population, references=references, repairs=repairs, unfolded=unfolded)
     return _rendered("run.html", page, interactive=interactive)
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import NamedTuple
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple
 
 from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.files.times import utc_text
@@ -11,6 +11,9 @@ from linecheck.report.figures.words import plain_name
 from linecheck.report.parts import Part
 from linecheck.run.facts import FACTS, PagePlace, fact_texts
 from linecheck.run.model import Run
+
+if TYPE_CHECKING:
+    from linecheck.history.repairs.runs import StatedRepair
 
 _NONE = "none recorded"
 
@@ -93,8 +96,11 @@ def setting_table(run: Run) -> Part | None:
 THINNED = "thinned out of the log: worst points and margins only"
 
 
-def closing_groups(run: Run) -> tuple[FactGroup, ...]:
-    """Return the facts that a filed document needs."""
+def closing_groups(run: Run, repairs: Sequence[StatedRepair] = ()) -> tuple[FactGroup, ...]:
+    """Return the facts that a filed document needs; with the record stand the repairs of its unit."""
+    repaired = (
+        Fact("repair", f"of record {each.record}, {moment(each.recorded)}: {each.repair}") for each in repairs
+    )
     return (
         FactGroup("setup", "Unit setup", _setups(run), "No setup was recorded."),
         _group(run, "station", "Station"),
@@ -103,7 +109,7 @@ def closing_groups(run: Run) -> tuple[FactGroup, ...]:
         _group(run, "assets", "Assets", "No asset was recorded.", bare=True),
         _group(run, "surroundings", "Computer and environment", "Nothing was recorded."),
         FactGroup("limits", "Limit file and its approval", _limits(run)),
-        FactGroup("record", "Record", (*_record(run), *facts_at(run, "record"))),
+        FactGroup("record", "Record", (*_record(run), *facts_at(run, "record"), *repaired)),
     )
 
 

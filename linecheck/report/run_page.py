@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,13 +16,13 @@ from linecheck.checks.parts.volts import is_uncalibrated
 from linecheck.history.population import (
     Population,
     Populations,
-    reference_name,
     reference_notes,
     reference_values,
 )
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.data import COVERAGE, Strip
+from linecheck.report.figures.overlay import Overlay, overlays_of, told_apart
 from linecheck.report.figures.strips import UNCALIBRATED, limits_text, strips_of_check
 from linecheck.report.figures.words import (
     file_name,
@@ -50,6 +51,10 @@ from linecheck.results.wording import judgement, troubles
 from linecheck.run.causes import Causes, causes_of
 from linecheck.run.model import HOLD, CheckOutcome, Run
 from linecheck.run.settle import NOT_RUN
+
+if TYPE_CHECKING:
+    from linecheck.history.baseline.file import Baseline
+    from linecheck.history.repairs.runs import StatedRepair
 
 _MEANINGS = {
     Verdict.PASS: "All judged values lie within their limits.",
@@ -80,7 +85,8 @@ def run_page_of(
     view: Run,
     *,
     population: Populations | None = None,
-    reference: Run | None = None,
+    references: Sequence[Run | Baseline] = (),
+    repairs: Sequence[StatedRepair] = (),
     unfolded: bool = False,
 ) -> Part:
     """Return the page of a run.
@@ -90,8 +96,10 @@ def run_page_of(
     view : Run
     population : Populations, optional
         Where its readings lie among other units of the model.
-    reference : Run, optional
-        Another run, whose curves and values stand beside these.
+    references : sequence of Run or Baseline
+        Other runs, whose curves and values stand beside these, and baselines, whose curves do.
+    repairs : sequence of StatedRepair
+        Those of its unit.
     unfolded : bool
         Show, and print, each check in full too.
     """
@@ -100,10 +108,11 @@ def run_page_of(
     names = [check.check for check in view.checks]
     ids = anchors(names, "check")
     rows = rows_of(view)
-    figures = _figures(view, ids, reference)
+    overlays = told_apart(overlays_of(*references))
+    figures = _figures(view, ids, overlays)
     telling = _telling(rows, figures)
     told = troubles(view.checks, view.missing, view.problems)
-    causes, groups = causes_of(view), closing_groups(view)
+    causes, groups = causes_of(view), closing_groups(view, repairs)
     is_unexplained = view.verdict in _UNJUDGED and (causes is None or not causes.headline)
     word = view.state.upper()
     return {
@@ -129,7 +138,7 @@ def run_page_of(
             _check_part(view, check, ids[check.check], others, _of_check(figures, check.check, telling))
             for check in view.checks
         ],
-        "other_units": other_units_of(view, population, reference),
+        "other_units": other_units_of(view, population, references, [overlay.name for overlay in overlays]),
         "settings": setting_table(view),
         "filed": tuple(group for group in groups if group.anchor in _FILED),
         "groups": tuple(group for group in groups if group.anchor not in _FILED),
@@ -190,12 +199,12 @@ def _summary(view: Run) -> str:
     return f"{total} {'check' if total == 1 else 'checks'}: {', '.join(words) or 'none was run'}."
 
 
-def _figures(view: Run, ids: Mapping[str, str], reference: Run | None) -> dict[tuple[str, str], Part]:
+def _figures(view: Run, ids: Mapping[str, str], overlays: Sequence[Overlay]) -> dict[tuple[str, str], Part]:
     """Return every figure of a run, drawn, by its check and name."""
     return {
         (check.check, figure.name): figure_part(figure, f"{ids[check.check]}-{figure.name}")
         for check in view.checks
-        for figure in figures_of_check(view, check, reference=reference)
+        for figure in figures_of_check(view, check, overlays=overlays)
     }
 
 
@@ -424,44 +433,49 @@ def _first_sentence(message: str) -> str:
 _NOTHING = "–"
 
 
-def other_units_of(view: Run, population: Populations | None, reference: Run | None) -> Part | None:
+def other_units_of(
+    view: Run, population: Populations | None, references: Sequence[Run | Baseline], names: Sequence[str]
+) -> Part | None:
     """Return what is shown of other units; None where neither a log of them nor a reference is named.
 
-    Values are there that one of the two has. ``source`` is empty where there are no other
-    units, ``reference`` where none is named; ``apart`` are sentences on values that stand apart although they do not
-    fail, ``notes`` what limits the comparison.
+    Values are there that one of them has. ``source`` is empty where there are no other
+    units; ``references`` are the names of all that is drawn, ``columns`` of those that have values; ``apart`` are
+    sentences on values that stand apart although they do not fail, ``notes`` what limits the comparison.
     """
-    if population is None and reference is None:
+    if population is None and not references:
         return None
     others = {} if population is None else population.readings
-    references = {} if reference is None else reference_values(reference)
+    runs = [reference for reference in references if isinstance(reference, Run)]
+    # Of runs that are named first, as the command line has them.
+    columns = dict(zip(names, map(reference_values, runs), strict=False))
     return {
         "source": "" if population is None else population.source,
-        "reference": "" if reference is None else reference_name(reference),
+        "references": names,
+        "columns": list(columns),
         "apart": () if population is None else population.apart,
         "notes": (
             *(() if population is None else population.notes),
-            *(() if reference is None else reference_notes(view, reference)),
+            *(note for reference in runs for note in reference_notes(view, reference)),
         ),
-        "rows": tuple(_rows(view, others, references)),
+        "rows": tuple(_rows(view, others, list(columns.values()))),
     }
 
 
 def _rows(
     view: Run,
     others: Others,
-    references: Mapping[tuple[str, str, str | None], Reading],
+    references: Sequence[Mapping[tuple[str, str, str | None], Reading]],
 ) -> Iterator[Part]:
     for check in view.checks:
         for item in check.judged.readings:
             key = (check.check, item.reading.metric, item.reading.channel)
-            found = others.get(key)
-            if key in references or (found is not None and (found.values or found.left_out)):
-                yield _row(check, item, found, references.get(key))
+            found, beside = others.get(key), [reference.get(key) for reference in references]
+            if any(beside) or (found is not None and (found.values or found.left_out)):
+                yield _row(check, item, found, beside)
 
 
 def _row(
-    check: CheckOutcome, item: JudgedReading, found: Population | None, reference: Reading | None
+    check: CheckOutcome, item: JudgedReading, found: Population | None, beside: Sequence[Reading | None]
 ) -> Part:
     reading = item.reading
     usual, sigmas = _NOTHING, _NOTHING
@@ -473,7 +487,7 @@ def _row(
         "check": check.check,
         "name": f"{plain_name(reading.metric)} {reading.channel or ''}".strip(),
         "value": _value(reading),
-        "reference": _value(reference),
+        "references": list(map(_value, beside)),
         "usual": usual,
         "sigmas": sigmas,
         "standing": "" if found is None else found.standing,

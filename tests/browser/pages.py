@@ -123,6 +123,27 @@ class Pages:
             call("compare", *(f"PR3-000005@{setup}" for setup in setups), *DEMO[:2], "--out", "made")
             call("report", "made", *DEMO[:2], "--out", page)
 
+    def _make_two_runs(self, page):
+        """Make the page of two whole runs that differ in nearly all."""
+        folder = page.parent / "two_runs"
+        folder.mkdir()
+        with contextlib.chdir(folder):
+            call("run", *DEMO, "--serial", "PR3-000001")
+            call(
+                "run",
+                *DEMO,
+                "--serial",
+                "PR3-000002",
+                "--fault",
+                "hum",
+                "--fault",
+                "distorting",
+                "--fault",
+                "treble_droop",
+            )
+            call("compare", "PR3-000001", "PR3-000002", *DEMO[:2], "--out", "made")
+            call("report", "made", *DEMO[:2], "--out", page)
+
     def _make_of_made_run(self, page):
         log = self.folder / f"{page.stem}.sqlite"
         with Log(log) as opened:

@@ -70,6 +70,8 @@ def test_paper_says_what_is_unfolded_on_the_screen_and_the_verdict_first(opened,
     assert [heading for heading in folded if plain(heading).upper() not in whole] == []
 
 
-@pytest.mark.parametrize(("name", "most"), [("pass", 3), (FULL, 5), ("comparison", 4), ("five_filters", 6)])
+@pytest.mark.parametrize(
+    ("name", "most"), [("pass", 3), (FULL, 5), ("comparison", 4), ("five_filters", 5), ("two_runs", 4)]
+)
 def test_a_page_has_few_sheets(opened, tmp_path, name, most):
     assert len(sheets(opened(name), tmp_path)) <= most

@@ -1,9 +1,12 @@
 """What a run is looked at beside: other units of its model in a log, and a named reference."""
 
 import pytest
+from lxml import html
 from made_runs import LIMITS, looked_at, made_check, made_curve, made_reading, made_run
+from regression_runs import baseline_of, unit_run
 
 from linecheck.checks.base import Problem
+from linecheck.history.baseline.file import baseline_bytes
 from linecheck.history.population import reference_notes, reference_values
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log
@@ -49,6 +52,27 @@ def test_plot_shows_a_check_among_other_units_and_beside_a_reference(linecheck, 
     assert "tone sinad left passes, but stands apart from 12 units: 121 dB" in err
     assert "PR3-000003 left" in (path.parent / "figures/tone-spectrum.svg").read_text("utf-8")
     assert "better than all 12 units" in (path.parent / "figures/tone-population.svg").read_text("utf-8")
+
+
+def test_a_page_has_several_runs_and_a_baseline_beside_its_run_each_with_its_name(linecheck, path):
+    held = path.parent / "pellow-r3.toml"
+    held.write_bytes(baseline_bytes(baseline_of(unit_run(serial="PR3-000300")).file))
+    given = [word for name in (held, "PR3-000003", "PR3-000001") for word in ("--reference", name)]
+    status, _, _ = linecheck("report", "PR3-000100", "--log", path, *given, "--out", "page.html")
+    assert status == 0
+    page = html.parse(path.parent / "page.html")
+    names = ["PR3-000003", "PR3-000001", "baseline PR3-000300"]
+    told = page.findtext(".//section[@id='beside']/p")
+    assert f"Beside it: {', '.join(names)}." in told
+    headings = [cell.text for cell in page.findall(".//table[@class='beside']/thead//th")]
+    # A baseline keeps what a mask needs, and no values of one run.
+    assert headings == ["reading", "value", *names[:2]]
+    (row,) = page.findall(".//table[@class='beside']/tbody/tr")
+    assert [cell.text for cell in row] == ["tone sinad left", "121.00 dB", "113.30 dB", "113.10 dB"]
+    drawn = [text.text for text in page.findall(".//figure//svg//text")]
+    assert [text for text in drawn if text in {f"{name} left" for name in names}] == [
+        f"{name} left" for name in names
+    ]
 
 
 def test_plot_of_another_model_says_that_no_unit_is_there(linecheck, path):

@@ -6,6 +6,7 @@ from contextlib import closing
 
 import pytest
 from failed_runs import failed_run
+from lxml import html
 from made_runs import made_run
 from sent_logs import same_rows, sent
 from station_keys import made_keys
@@ -272,3 +273,23 @@ def test_the_causes_are_listed(linecheck):
     listed = {line.split()[0] for line in out.splitlines()[1:]}
     assert {"missing_leg", "deemphasis_on"} <= listed
     assert "none_of_these" not in listed
+
+
+def test_the_page_of_a_unit_has_its_repairs_with_its_record_the_last_of_each_run(linecheck, path):
+    said = ("--by", "A. Technician")
+    for run, done in ((1, "nothing yet"), (1, "new cable"), (3, "resoldered J4")):
+        status, *_ = linecheck("repair", SERIAL, "--run", run, "--found", "supply_hum", "--done", done, *said)
+        assert status == 0
+    with Log(path) as log:
+        log.append(failed_run(serial="PR3-000002"))
+    assert linecheck("repair", "PR3-000002", "--found", "supply_hum", "--done", "another's", *said)[0] == 0
+    # The pass after it too: there it is asked why it passes now.
+    for number in (3, 4):
+        assert linecheck("report", number, "--out", "page.html")[0] == 0
+        page = html.parse(path.parents[1] / "page.html")
+        facts = page.xpath("//section[@id='record']//div[dt='repair']/dd")
+        told = [" ".join(fact.text_content().split()) for fact in facts]
+        assert [text.split(",")[0] for text in told] == ["of record 1", "of record 3"]
+        assert [text.split(": ", 1)[1] for text in told] == [
+            f"found supply_hum; done: {done}; by A. Technician" for done in ("new cable", "resoldered J4")
+        ]

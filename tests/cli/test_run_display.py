@@ -227,6 +227,21 @@ def test_what_could_not_be_judged_is_counted():
     assert " ▒ tone" not in text
 
 
+def test_a_channel_that_was_not_judged_has_no_row_for_each_of_its_metrics():
+    """The left channel of a unit whose right one is dead has its values, and nothing is judged on them."""
+    dead = Problem("silent_channel", "nothing came back in right", "right")
+    checks = [
+        judged("sinad", 112.5, 112.0, verdict=Verdict.INVALID, check=f"tone_{number}") for number in range(12)
+    ]
+    run = replace(run_of(*checks), problems=(dead,))
+    short = result_text(run, Screen())
+    assert not [line for line in short.splitlines() if "sinad" in line]
+    assert short.count("nothing came back in right") == 1
+    assert "0 of 12 masks pass, 12 could not be judged. --all shows all." in short
+    whole = result_text(run, Screen(everything=True))
+    assert len([line for line in whole.splitlines() if "sinad" in line]) == 12
+
+
 @pytest.mark.parametrize(
     ("value", "unit", "uncertainty", "shown"),
     [

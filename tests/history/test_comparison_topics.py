@@ -11,6 +11,7 @@ from made_comparisons import made_comparison, made_side
 
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, Reading
+from linecheck.cli.display.comparison import show_comparison
 from linecheck.history.comparison.findings import find
 from linecheck.history.comparison.model import ComparedCurve, ComparedValue, CurveDifference, Difference
 from linecheck.history.comparison.topics import TOPICS, grouped
@@ -63,6 +64,20 @@ def test_a_roll_off_is_one_finding_and_what_follows_from_it_is_counted():
     assert group.brief == "rolls off earlier: −3 dB at 20.1 kHz instead of 21.7 kHz, 3.10 dB down at 20 kHz"
     assert group.text == f"{group.brief}, stop band 39 dB shallower, at −79 dB"
     assert (group.topic, group.worse, group.more, len(group.members)) == ("roll-off", True, 7, 10)
+
+
+def test_the_screen_has_it_as_one_line_and_each_finding_on_demand(capsys):
+    compared = comparison(SLOW_FILTER)
+    show_comparison(compared, everything=False)
+    short = capsys.readouterr().out.split("\n\n")[1].splitlines()
+    assert short[0].startswith(f"1 real difference ({len(compared.findings)} findings), of ")
+    assert short[1].startswith("  worse   B: rolls off earlier: −3 dB at 20.1 kHz instead of 21.7 kHz")
+    assert short[1].endswith("; and 7 more values that follow from it")
+    assert short[2:] == ["  (--all lists every finding)"]
+    show_comparison(compared, everything=True)
+    whole = capsys.readouterr().out.split("\n\n")[1].splitlines()
+    assert len(whole) == 2 + len(compared.findings)
+    assert sum("at 18 kHz" in line for line in whole) == 1
 
 
 def test_the_same_the_other_way_is_better_and_rolls_off_later():

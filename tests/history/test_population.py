@@ -404,23 +404,28 @@ def test_the_rows_of_a_page_say_value_reference_and_what_is_usual(forty):
     run = unit(99, 118.0)
     _, found = among_forty(forty, run)
     view, reference = looked_at(run, "a run"), looked_at(unit(3, 113.3), "a run")
-    beside = other_units_of(view, found, reference)
+    beside = other_units_of(view, found, [reference], ["PR3-000003"])
     (row,) = beside["rows"]
-    assert [row[name] for name in ("check", "name", "value", "reference")] == [
+    assert [row[name] for name in ("check", "name", "value", "references")] == [
         "tone",
         "sinad left",
         "118.00 dB",
-        "113.30 dB",
+        ["113.30 dB"],
     ]
     assert [row[name] for name in ("usual", "sigmas", "standing")] == [
         "113.20 dB ± 0.15 dB",
         "+32.4",
         "better than all 40 units",
     ]
-    assert [beside[name] for name in ("reference", "apart", "notes")] == ["PR3-000003", found.apart, ()]
-    (alone,) = other_units_of(view, None, reference)["rows"]
-    assert [alone[name] for name in ("reference", "standing", "usual")] == ["113.30 dB", "", "–"]
-    assert other_units_of(view, None, None) is None
+    assert [beside[name] for name in ("references", "columns", "apart", "notes")] == [
+        ["PR3-000003"],
+        ["PR3-000003"],
+        found.apart,
+        (),
+    ]
+    (alone,) = other_units_of(view, None, [reference], ["PR3-000003"])["rows"]
+    assert [alone[name] for name in ("references", "standing", "usual")] == [["113.30 dB"], "", "–"]
+    assert other_units_of(view, None, [], []) is None
 
 
 def test_runs_that_judge_the_station_are_no_units(path):
@@ -468,14 +473,15 @@ def test_the_part_of_a_page_shows_hostile_names_as_text(forty):
     hostile = looked_at(unit(3, 113.3, serial="<script>alert(1)</script>"), "a run")
     templates = PackageLoader("linecheck.report", "templates")
     environment = Environment(loader=templates, autoescape=True, undefined=StrictUndefined)
-    for population, reference in ((found, hostile), (found, None), (None, hostile)):
-        beside = other_units_of(looked_at(run, "a run"), population, reference)
+    for population, references in ((found, [hostile]), (found, []), (None, [hostile])):
+        names = [reference.serial for reference in references]
+        beside = other_units_of(looked_at(run, "a run"), population, references, names)
         section = etree.fromstring(
             environment.get_template("other_units.html").render(other_units=beside, page={"unfolded": False})
         )
         texts = "".join(section.itertext())
         assert not section.findall(".//script")
-        assert ("<script>alert(1)</script>" in texts) == (reference is not None)
+        assert ("<script>alert(1)</script>" in texts) == bool(references)
         assert ("better than all 40 units" in texts) == (population is not None)
         assert len({len(row) for row in section.iter("tr")}) == 1
 

@@ -16,6 +16,8 @@ from linecheck.report.figures.curves import figures_of_check, lobe_energies
 from linecheck.report.figures.data import Axis, Figure, LimitLine, Mark, Series
 from linecheck.report.figures.drawing.canvas import draw_figure, x_ticks
 from linecheck.report.figures.drawing.frame import frame_of
+from linecheck.report.figures.drawing.paper import Words
+from linecheck.report.figures.overlay import overlay_of
 from linecheck.report.figures.strips import strips_of_check
 from linecheck.report.figures.table import MAX_DRAWN, MAX_ROWS, drawn_series, shown, table_of
 
@@ -198,7 +200,7 @@ def test_a_logarithmic_axis_has_numbers_as_the_trade_writes_them():
     figure, _ = _figure()
     shown = [place for place in x_ticks(figure, frame_of(figure)) if 19.0 < place < 21_000.0]
     assert shown == [step * 10.0**decade for decade in range(1, 5) for step in (1, 2, 5)][1:-1]
-    words = [text.get_text() for text in draw_figure(figure, 6.7).axes[0].texts]
+    words = [item.text for item in draw_figure(figure, 480.0).items if isinstance(item, Words)]
     assert [word for word in words if word[:1].isdigit()] == [
         "20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k",
     ]  # fmt: skip
@@ -278,7 +280,7 @@ def test_a_reference_unit_is_drawn_beside():
     check = check_of([spectrum("left")], SPECTRUM_MASK)
     other = check_of([spectrum("left", 7)], SPECTRUM_MASK)
     reference = view_of(other, serial="PR3-000777")
-    (figure,) = figures_of_check(view_of(check), check, reference=reference)
+    (figure,) = figures_of_check(view_of(check), check, overlays=[overlay_of(reference)])
     assert [(series.label, series.is_reference) for series in figure.series] == [
         ("left", False),
         ("PR3-000777 left", True),

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import io
 import re
+import subprocess
+import sys
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 from drawn_figures import SPECTRUM_MASK, SVG, check_of, distances, drawn_points, group, spectrum, view_of
-from PIL import Image
+from PIL import Image, ImageDraw
 
 from linecheck.checks.base import Reading
 from linecheck.limits.model import Bounds, Mask
@@ -258,3 +260,43 @@ def test_strips_say_value_and_verdict_in_words():
 def test_a_strip_shows_any_channel_as_text():
     assert "&lt;script&gt;&amp;" in svg(_strips("<script>&"))
     assert ElementTree.fromstring(svg([])).tag == f"{SVG}svg"
+
+
+def test_drawing_a_page_loads_no_plotting_library():
+    """A page's figures are written as they are: a library for that takes longer to load than all of them to draw."""
+    script = (
+        "import sys; import linecheck.report.render, linecheck.report.figures.drawing.draw as draw;"
+        "from linecheck.report.figures.data import Axis, Figure, Series; import numpy as np;"
+        "series = Series('left', np.array([20.0, 200.0]), np.array([0.0, -3.0]));"
+        "print(len(draw.svg(Figure('f', 'f', 'f', Axis('x', 'Hz', True), Axis('y', 'dB'), (series,)))));"
+        "sys.exit('matplotlib' in sys.modules)"
+    )
+    made = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert int(made.stdout) > 1000
+
+
+@pytest.mark.parametrize("verdict", [None, *Verdict])
+def test_a_bitmap_shows_the_same_shape_as_a_page(verdict):
+    series = Series("left", np.array([0.0, 1.0]), np.array([5.0, 5.0]))
+    axes = Axis("x", "Hz", low=0.0, high=1.0), Axis("y", "dB", low=-1.0, high=9.0)
+    figure = Figure("f", "f", "f", *axes, (series,), (), (Mark(0.5, 2.0, "", verdict),))
+    text = svg(figure)
+    drawn = group(text, "mark-0")
+    corners = np.array(
+        re.findall(r"(-?[\d.]+) (-?[\d.]+)", next(drawn.iter(f"{SVG}path")).get("d")), dtype=float
+    )
+    use = next(drawn.iter(f"{SVG}use"))
+    middle = np.array([float(use.get("x")), float(use.get("y"))])
+    scale = 8.0
+    image = Image.open(io.BytesIO(png(figure, round(482.4 * scale), 72 * scale))).convert("L")
+    left, top = (scale * (middle - 6.0)).round().astype(int).tolist()
+    ink = np.array(image)[top : top + 96, left : left + 96] < 128
+    shape = Image.new("1", (96, 96))
+    ImageDraw.Draw(shape).polygon([(x, y) for x, y in (scale * (6.0 + corners)).tolist()], fill=1)
+    expected = np.array(shape)
+    if verdict is Verdict.PASS:
+        # White within its edge.
+        ring = np.hypot(*np.indices((96, 96)) - 48)
+        expected = (ring > 3.0 * scale - 0.5 * scale) & (ring < 3.0 * scale + 0.5 * scale)
+    assert np.sum(ink & expected) > 0.9 * np.sum(expected)
+    assert np.sum(ink & ~expected) < 0.35 * np.sum(ink)  # its edge is half a point wide

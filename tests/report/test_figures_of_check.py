@@ -15,6 +15,7 @@ from linecheck.report.figures.data import LimitLine
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.filters import pass_band_ends
 from linecheck.report.figures.impulses import decibels_of, delay_of, step_of
+from linecheck.report.figures.overlay import overlay_of
 from linecheck.report.figures.source import borrowed
 from linecheck.report.figures.spectral import MAX_NAMED, named_lines, slope_db_an_octave
 from linecheck.report.figures.table import drawn_series, table_of
@@ -45,7 +46,8 @@ def _of(curves, kind, *, readings=(), masks=None, reference=None, log_x=True, **
     check = check_of(
         curves, kind=kind, name=kind, readings=[(entry, None) for entry in readings], log_x=log_x
     )
-    figures = figures_of_check(view_of(check, masks=masks, stimulus=stimulus), check, reference=reference)
+    overlays = [] if reference is None else [overlay_of(reference)]
+    figures = figures_of_check(view_of(check, masks=masks, stimulus=stimulus), check, overlays=overlays)
     return {figure.name: figure for figure in figures}
 
 

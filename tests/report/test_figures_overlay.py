@@ -1,4 +1,4 @@
-"""Other runs in a run's figures: lighter, each named, and still readable when they are many."""
+"""Other runs in a run's figures: thin and grey, each named, and still readable when they are many."""
 
 import re
 
@@ -10,7 +10,7 @@ from regression_runs import baseline_of, curve, unit_run
 
 from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.drawing.draw import svg
-from linecheck.report.figures.drawing.palette import LINES, OVERLAYS, THIN
+from linecheck.report.figures.drawing.palette import LINES, OVERLAY_DASHES, OVERLAYS
 from linecheck.report.figures.overlay import FEW, overlay_of, overlays_of
 from linecheck.report.figures.table import drawn_series
 
@@ -32,14 +32,21 @@ def _colour(text, index):
     return re.search(r"stroke: (#[0-9a-f]{6})", path.get("style"))[1]
 
 
-def test_a_few_have_both_channels_in_a_light_colour_of_their_own():
+def _dash(text, index):
+    path = next(group(text, f"-curve-{index}").iter(f"{SVG}path"))
+    return re.search(r"stroke-dasharray: ([\d.,]+)", path.get("style"))[1]
+
+
+def test_a_few_have_both_channels_each_in_a_grey_with_a_dash_of_their_own():
     figure = _figure(_run(1), _run(2))
     others = [series for series in figure.series if series.is_reference]
     names = [f"PR3-{number:06} {channel}" for number in (1, 2) for channel in ("left", "right")]
     assert [series.label for series in others] == names
     text = svg(figure, prefix="f")
-    colours = (LINES[0][0], LINES[1][0], OVERLAYS[0], OVERLAYS[0], OVERLAYS[1], OVERLAYS[1])
+    colours = (LINES[0][0], LINES[1][0], *OVERLAYS, *OVERLAYS)
     assert [_colour(text, index) for index in range(6)] == [colour.lower() for colour in colours]
+    dashes = [_dash(text, index) for index in range(2, 6)]
+    assert dashes[0] == dashes[1] != dashes[2] == dashes[3]
     for series in others:
         assert series.label in text
         assert series.label in figure.alt
@@ -56,7 +63,9 @@ def test_of_many_one_channel_each_as_a_thin_grey_line():
     others = [series for series in figure.series if series.is_reference]
     assert [series.label for series in others] == [f"PR3-{number:06} left" for number in range(1, FEW + 2)]
     text = svg(figure, prefix="f")
-    assert {_colour(text, index) for index in range(2, 2 + len(others))} == {THIN.lower()}
+    assert {_colour(text, index) for index in range(2, 2 + len(others))} == {OVERLAYS[0].lower()}
+    # They are more than there are dashes; as many as there are differ.
+    assert len({_dash(text, index) for index in range(2, 2 + len(others))}) == len(OVERLAY_DASHES)
 
 
 def test_of_many_the_one_whose_channels_differ_has_both():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -12,8 +13,9 @@ from linecheck.checks.base import Curve, Reading
 from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.data import Axis, Figure, Guide, Mark, Series, Tag
 from linecheck.report.figures.drawing.canvas import draw_figure
-from linecheck.report.figures.drawing.draw import WIDTH_INCHES, style
+from linecheck.report.figures.drawing.draw import WIDTH_INCHES, painted, style
 from linecheck.report.figures.drawing.labels import Labels
+from linecheck.report.figures.drawing.paper import DOTS_AN_INCH, Path, Words
 
 DPI = 144.0
 
@@ -21,21 +23,23 @@ DPI = 144.0
 def _drawn(figure):
     """Return the boxes of the words inside a figure's axes, in pixels, and where its curves have ink."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.text import Annotation
+    from matplotlib.text import Text
 
-    with style("test"):
-        made = draw_figure(figure, WIDTH_INCHES)
+    paper = draw_figure(figure, DOTS_AN_INCH * WIDTH_INCHES)
+    # What stands beside the axes covers nothing.
+    words = [item for item in paper.items if isinstance(item, Words) and item.order > 5.0]
+    curves = [item for item in paper.items if isinstance(item, Path) and item.name.startswith("curve-")]
+    assert curves
+    with style():
+        made = painted(replace(paper, items=[*words, *curves]))
+        made.patch.set_visible(False)
         made.set_dpi(DPI)
         canvas = FigureCanvasAgg(made)
         canvas.draw()
-        (axes,) = made.axes
-        # What stands beside the axes is no annotation.
-        words = [text for text in axes.texts if isinstance(text, Annotation) and text.get_text()]
-        boxes = {text.get_text(): text.get_window_extent(canvas.get_renderer()).extents for text in words}
-        curves = [artist for artist in axes.get_children() if (artist.get_gid() or "").startswith("curve-")]
-        assert curves
-        for artist in (*axes.get_children(), *made.texts, *made.artists, made.patch):
-            artist.set_visible(artist in curves)
+        texts = [artist for artist in made.artists if isinstance(artist, Text)]
+        boxes = {text.get_text(): text.get_window_extent(canvas.get_renderer()).extents for text in texts}
+        for text in texts:
+            text.set_visible(False)
         canvas.draw()
         ink = np.asarray(canvas.buffer_rgba())[::-1, :, 3] > 0
     assert np.any(ink)

@@ -96,7 +96,7 @@ def test_it_stays_below_three_megabytes(page):
 
 
 def test_hostile_texts_end_no_script_and_are_no_markup_code_or_formula():
-    text = run_page(_view(HOSTILE, HOSTILE), interactive=True, reference=_view(serial=HOSTILE))
+    text = run_page(_view(HOSTILE, HOSTILE), interactive=True, references=[_view(serial=HOSTILE)])
     assert len(re.findall("<script", text)) == 3
     assert len(re.findall("</script", text)) == 3
     assert "<!--" not in text.replace("<!doctype", "")

@@ -28,7 +28,7 @@ from linecheck.log.signoff import (
     Signoff,
 )
 from linecheck.report.compared_values import compared_rows
-from linecheck.report.comparison_page import Signed
+from linecheck.report.comparison_page import MAX_ROWS, Signed
 from linecheck.report.render import comparison_page, write_comparison_page
 
 X = np.geomspace(20.0, 20000.0, 40)
@@ -155,6 +155,26 @@ def test_values_stand_side_by_side_with_their_difference_below(page):
     assert "1 value does not differ, 1 value could not be compared." in plain(page)
     folded = page.xpath("//*[@id='alike']//tr[@data-metric]")
     assert [row.get("data-metric") for row in folded] == ["corner_3db", "images"]
+
+
+def test_of_much_that_differs_the_table_has_what_tells_most_of_each_group_and_the_rest_is_folded():
+    """Levels and noise differ more than the table has room for, and one corner, which is not crowded out."""
+    gone = Difference(-6.0, 0.02, True, None)
+    names = [f"level_{number}" for number in range(MAX_ROWS)]
+    values = [
+        *(replace(made_value(name, 0.0, -6.0, gone), check="tone", kind="tone") for name in names),
+        made_value("corner_3db", 21.0, 20.0, gone),
+    ]
+    page = page_of(made_comparison(values=tuple(values), curves=(), findings=()))
+    shown, folded = (
+        [row.get("data-metric") for row in page.xpath(f"//*[@id='{part}']//tr[@data-metric]")]
+        for part in ("values", "more-figures")
+    )
+    assert len(shown) == MAX_ROWS
+    assert "corner_3db" in shown
+    assert sorted([*shown, *folded]) == sorted([*names, "corner_3db"])
+    assert "1 more value differs" in plain(page.xpath("//*[@id='values']")[0])
+    assert page.xpath("//*[@id='values']//a[@href='#more-figures']")
 
 
 def test_five_sides_are_five_columns_of_one_table_and_their_findings_are_merged():

@@ -11,7 +11,9 @@ from linecheck.cli.display.messages import counted, print_table
 from linecheck.files.text import visible
 from linecheck.history.comparison.findings import without_superseded
 from linecheck.history.comparison.model import ComparedValue, Comparison
-from linecheck.report.compared_values import WAYS, compared_rows, is_response_at
+from linecheck.history.comparison.topics import grouped
+from linecheck.report.compared_values import compared_rows, is_response_at
+from linecheck.report.comparison_page import group_parts
 
 
 def show_comparison(compared: Comparison, *, everything: bool) -> None:
@@ -28,20 +30,27 @@ def show_comparison(compared: Comparison, *, everything: bool) -> None:
         click.echo(visible(sentence))
         if explained:
             click.echo(visible(f"  {explained}"))
-    _show_findings(compared)
+    _show_findings(compared, everything)
     _show_table("response re 1 kHz", compared, filter(is_response_at, compared.values))
     _show_values(compared, everything)
 
 
-def _show_findings(compared: Comparison) -> None:
-    count = len(compared.findings)
+def _show_findings(compared: Comparison, everything: bool) -> None:
+    """Print what differs, what belongs together once; on demand each finding of it."""
+    groups = list(group_parts(grouped(compared), compared))
+    told = f" ({counted(len(compared.findings), 'finding')})" if len(compared.findings) > len(groups) else ""
     click.echo(
-        f"{counted(count, 'real difference') if count else 'no real differences'}, of "
+        f"{counted(len(groups), 'real difference') if groups else 'no real differences'}{told}, of "
         f"{counted(compared.comparisons, 'number')} compared "
         f"(beyond {compared.sigmas:.1f} standard uncertainties, and beyond the accuracy of the check)"
     )
-    for finding in compared.findings:
-        click.echo(visible(f"  {WAYS[finding.worse]:<6}  {finding.text}"))
+    for group in groups:
+        more = f"; {group['more']}" if group["more"] and not everything else ""
+        click.echo(visible(f"  {group['way']:<6}  {group['sides']}: {group['text']}{more}"))
+        for text in group["findings"] if everything else ():
+            click.echo(visible(f"            {text}"))
+    if not everything and any(group["more"] for group in groups):
+        click.echo("  (--all lists every finding)")
 
 
 def _show_values(compared: Comparison, everything: bool) -> None:

@@ -222,11 +222,14 @@ def _whose(outcome: Run, attempt: int | None) -> str:
 
 
 def _short_table(outcome: Run, screen: Screen) -> Iterator[str]:
-    """Yield what does not pass, or of each check the value nearest to its limit; then what else there is."""
+    """Yield what fails or is marginal, or of each check of a pass the value nearest to its limit; then what else is.
+
+    What could not be judged is counted: why is said above, once for all of it.
+    """
     rows = rows_of(outcome)
     judged = [row for row in rows if row.verdict is not None]
     wrong = [row for row in by_verdict(judged) if row.verdict is not Verdict.PASS]
-    shown = [row for row in wrong if row.is_measured] if wrong else _nearest(judged)
+    shown = [row for row in wrong if row.verdict is not Verdict.INVALID] if wrong else _nearest(judged)
     if shown:
         yield from _fitted(shown, screen, _passes_heading(outcome))
     counts = Counter(row.verdict for row in rows)

@@ -4,6 +4,7 @@
 :func:`run_to_repair`        the run of a unit that a repair refers to
 :func:`earlier_repair`       what was stated of it before
 :func:`state_repair`         record a repair
+:func:`repairs_of_unit`      what was stated of each of a unit's runs
 :func:`told_and_found`       the runs of a log, told against found, by model
 ===========================  ===============================================================
 """
@@ -11,7 +12,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 from linecheck.errors import UsageError
@@ -108,6 +109,33 @@ def _unknown(log: LogReader, serial: str, model: str | None) -> str:
 def earlier_repair(log: LogReader, run: RunHeader) -> Statement | None:
     """Return what was stated of a run last; a later statement corrects it."""
     return next(iter(log.statements(REPAIR, subject=run.run_id, limit=1)), None)
+
+
+@dataclass(frozen=True)
+class StatedRepair:
+    """A repair with the number of the run that it is stated of, and when that was (UTC)."""
+
+    record: int
+    recorded: str
+    repair: Repair
+
+
+def repairs_of_unit(log: LogReader, run: RunHeader) -> tuple[StatedRepair, ...]:
+    """Return what was stated last of each run of a run's unit that did not pass, the oldest run first.
+
+    Raises
+    ------
+    RecordError
+        The log cannot be read, or a record cannot be understood.
+    """
+    found = []
+    for each in _runs(log, RunFilter(serial=run.serial, model=run.model, verdicts=_NOT_PASSED)):
+        said = earlier_repair(log, each)
+        if said is not None:
+            with log.understood():
+                stated = repair_from(said.content)
+            found.append(StatedRepair(each.logged.sequence, said.recorded, stated))
+    return tuple(reversed(found))
 
 
 def state_repair(log: Log, run: RunHeader, stated: Repair) -> Head:

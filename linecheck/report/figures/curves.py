@@ -27,7 +27,7 @@ from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Mark, Series
 from linecheck.report.figures.filters import pass_band_ends, transition, with_corners
 from linecheck.report.figures.impulses import decay, group_delay, with_step
-from linecheck.report.figures.overlay import Overlay, overlaid, overlay_of
+from linecheck.report.figures.overlay import Overlay, overlaid
 from linecheck.report.figures.sidebands import sideband_marks
 from linecheck.report.figures.source import Maker, Source, adding, borrowed, one_where_alike
 from linecheck.report.figures.spectral import near_the_tone, with_lines, with_slopes, with_tone
@@ -199,7 +199,7 @@ _VERBS = {Verdict.PASS: "passes", Verdict.MARGINAL: "marginal", Verdict.FAIL: "f
 
 
 def figures_of_check(
-    view: Run, check: CheckOutcome, *, reference: Run | None = None, overlays: Sequence[Overlay] = ()
+    view: Run, check: CheckOutcome, *, overlays: Sequence[Overlay] = ()
 ) -> tuple[Figure, ...]:
     """Return the figures of a check: one for each curve or more, all channels in it.
 
@@ -209,16 +209,13 @@ def figures_of_check(
         The run, whose masks are drawn.
     check : CheckOutcome
         One of its checks. A curve without a point gives no figure.
-    reference : Run, optional
-        Another run, whose curves of the same check are drawn beside these.
     overlays : sequence of Overlay
-        Any number of them, with names of their own.
+        Of other runs, whose curves of the same check are drawn beside these, with names of their own.
     """
-    beside = (*(() if reference is None else (overlay_of(reference),)), *overlays)
     figures: list[Figure] = []
     for metric in dict.fromkeys(item.curve.metric for item in check.judged.curves if len(item.curve.x)):
         if _stands_alone(view, check, metric):
-            figures += _figures_of_curve(Source(view, check, ()), metric, beside)
+            figures += _figures_of_curve(Source(view, check, ()), metric, overlays)
     return tuple(figures)
 
 

@@ -39,9 +39,9 @@ class Axis:
 class Series:
     """One curve; ``stems`` for lines that stand alone (sidebands, an impulse), ``points`` for measured places.
 
-    ``is_reference`` marks what is there to be compared with; it is drawn lighter. ``look`` is the number of its colour
-    and dash, where that is not its place among the curves: one side of a comparison looks the same in every figure, and
-    so does each of several references. ``is_thin`` marks one of many, which are drawn alike.
+    ``is_reference`` marks what is there to be compared with; it is drawn thin and grey. ``look`` is the number of its
+    colour and dash, where that is not its place among the curves: one side of a comparison looks the same in every
+    figure, and so does each of several references. ``is_thin`` marks one of many.
     """
 
     label: str

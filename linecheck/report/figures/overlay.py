@@ -1,9 +1,9 @@
-"""Other runs and stored references in a run's figures: lighter, each named, of many one channel as a thin line.
+"""Other runs and stored references in a run's figures: thin and grey, each named, of many one channel.
 
 =========================  =======================================================================
 :class:`Overlay`           the curves of one run or unit of a baseline, under a name
 :func:`overlay_of`         those of a run
-:func:`overlays_of`        those of a baseline's units
+:func:`overlays_of`        those of several, and of baselines' units
 :func:`overlaid`           what of some overlays is drawn beside a check's curve
 =========================  =======================================================================
 """
@@ -12,16 +12,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from linecheck.checks.base import Curve
 from linecheck.files.text import visible
-from linecheck.history.baseline.file import Baseline, CurveEntry
 from linecheck.report.figures.data import Series
 from linecheck.run.model import CheckOutcome, Run
 
-#: Of more overlays than this, each is a thin line of one channel, unless its channels differ.
+if TYPE_CHECKING:
+    from linecheck.history.baseline.file import Baseline, CurveEntry
+
+#: Of more overlays than this, each is a line of one channel, unless its channels differ.
 FEW = 4
 #: Channels differ where their medians, their lower tenths or their highest levels are further apart than this share of
 #: what they span. The lowest point of a noise floor is mere chance.
@@ -49,18 +52,22 @@ def overlay_of(run: Run, name: str = "") -> Overlay:
     return Overlay(visible(name or run.serial), {key: tuple(own) for key, own in curves.items()})
 
 
-def overlays_of(baseline: Baseline) -> tuple[Overlay, ...]:
-    """Return the curves of a baseline's units: the extremes of their bands, at the bands' middles."""
-    found = []
+def overlays_of(*references: Run | Baseline) -> tuple[Overlay, ...]:
+    """Return the curves of runs, and of the units of baselines."""
+    found: list[Overlay] = []
+    for reference in references:
+        found += [overlay_of(reference)] if isinstance(reference, Run) else _of_baseline(reference)
+    return tuple(found)
+
+
+def _of_baseline(baseline: Baseline) -> Iterator[Overlay]:
+    """Yield the curves of a baseline's units: the extremes of their bands, at the bands' middles."""
     for unit in baseline.file.unit:
         curves: dict[_Key, list[Curve]] = {}
         for check in unit.check:
             for entry in check.curve:
                 curves.setdefault((check.name, check.kind, entry.metric), []).extend(_curves_of(entry))
-        found.append(
-            Overlay(visible(f"baseline {unit.serial}"), {key: tuple(own) for key, own in curves.items()})
-        )
-    return tuple(found)
+        yield Overlay(visible(f"baseline {unit.serial}"), {key: tuple(own) for key, own in curves.items()})
 
 
 def _curves_of(entry: CurveEntry) -> Iterator[Curve]:
@@ -85,7 +92,7 @@ def told_apart(overlays: Sequence[Overlay]) -> tuple[Overlay, ...]:
 
 
 def overlaid(overlays: Sequence[Overlay], check: CheckOutcome, metric: str) -> list[Series]:
-    """Return the curves of the same check and metric, lighter; of many overlays thin, and one channel of each."""
+    """Return the curves of the same check and metric; of many overlays one channel of each."""
     many = len(overlays) > FEW
     found = []
     for number, overlay in enumerate(told_apart(overlays)):

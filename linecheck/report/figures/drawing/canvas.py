@@ -6,13 +6,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import product
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
-from linecheck.report.figures.data import Axis, Figure, LimitLine, Mark, Series
+from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Mark, Series
 from linecheck.report.figures.drawing.frame import Frame, frame_of
 from linecheck.report.figures.drawing.labels import Box, Labels, fitted, text_width
 from linecheck.report.figures.drawing.palette import (
@@ -25,17 +25,11 @@ from linecheck.report.figures.drawing.palette import (
     OVERLAYS,
     QUIET_INK,
     REFERENCE,
-    THIN,
 )
+from linecheck.report.figures.drawing.paper import Paper, Path
 from linecheck.report.figures.table import drawn_series, limit_line_at, with_unit
 from linecheck.report.figures.words import axis_number, short_number
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Canvas
-
-#: At so many dots an inch a dot is a point, so that places on the canvas are lengths on paper.
-DOTS_AN_INCH: Final = 72.0
 _HEIGHT, _LEFT, _BOTTOM, _TOP, _UNTITLED_TOP = 236.0, 48.0, 36.0, 22.0, 10.0
 _CAPTION_HEIGHT, _SAMPLE = 11.0, 16.0
 _MAX_LABEL_LENGTH = 28
@@ -45,92 +39,148 @@ _NAMES, _SMALL_NAMES = (8.0, 0.5), (6.5, 0.25)
 _MAX_DOTS = 60
 #: A curve of more points than this is drawn thinner.
 _MANY_POINTS = 250
+#: Most words are narrower than their boxes, by this share.
+_WORDS, _SPARE = 7.0, 0.12
 #: Where the name of a peak may stand: so far above it, and so many halves of its width to the right.
 _TAG_SIZE = 6.5
 _BESIDE_A_PEAK = tuple(product((1.5, 5.0, 9.0, 14.0), (0.0, 0.6, -0.6, 1.2, -1.2)))
-#: A shape for each verdict: what passes is round, what does not has corners.
-_SHAPES = {Verdict.PASS: "o", Verdict.MARGINAL: "D", Verdict.FAIL: "X", Verdict.INVALID: "s"}
+_ROUND = [(math.cos(turn), math.sin(turn)) for turn in np.linspace(0.0, 2.0 * math.pi, 24, endpoint=False)]
+#: A shape for each verdict, its corners about its middle: what passes is round, what does not has corners.
+_SHAPES: Final[dict[Verdict | None, list[tuple[float, float]]]] = {
+    Verdict.PASS: _ROUND,
+    Verdict.MARGINAL: [(0.0, 1.41), (1.41, 0.0), (0.0, -1.41), (-1.41, 0.0)],
+    Verdict.FAIL: [
+        *((-1.0, -0.5), (-0.5, 0.0), (-1.0, 0.5), (-0.5, 1.0), (0.0, 0.5), (0.5, 1.0)),
+        *((1.0, 0.5), (0.5, 0.0), (1.0, -0.5), (0.5, -1.0), (0.0, -0.5), (-0.5, -1.0)),
+    ],
+    Verdict.INVALID: [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)],
+    None: [(-1.0, 1.0), (1.0, 1.0), (0.0, -1.0)],
+}
 
 
-def shape_of(verdict: Verdict | None) -> str:
-    """Return the shape that marks a point with this verdict; a small triangle where none judges it."""
-    return _SHAPES.get(verdict, "v") if verdict is not None else "v"
+def shape(
+    at: tuple[float, float], verdict: Verdict | None, radius: float, name: str = "", order: float = 5.0
+) -> Path:
+    """Return what marks a point with this verdict; a small triangle where none judges it."""
+    passes = verdict is Verdict.PASS
+    corners = radius * np.array(_SHAPES.get(verdict, _SHAPES[None]))
+    return Path(
+        (corners,),
+        INK,
+        1.0 if passes else 0.5,
+        fill="#ffffff" if passes else INK,
+        at=at,
+        name=name,
+        order=order,
+    )
 
 
-def draw_figure(figure: Figure, width_inches: float, *, titled: bool = True) -> Canvas:
-    """Return the figure on a canvas of :data:`DOTS_AN_INCH`."""
-    from matplotlib.figure import Figure as Canvas
+class Axes:
+    """A figure's axes on the paper: ``box`` is where they are, and :meth:`place` where its numbers are."""
 
+    def __init__(self, figure: Figure, box: Box, paper: Paper) -> None:
+        self.box, self.frame, self._log = box, frame_of(figure), figure.x.log
+        left, bottom, right, top = box
+        self.paper, self.labels = paper, Labels(left, bottom, right - left, top - bottom)
+
+    def place(self, x: object, y: object) -> tuple[FloatArray, FloatArray]:
+        """Return places on the paper; what lies far beyond the axes stays finite."""
+        left, bottom, right, top = self.box
+        ends, values = np.array(self.frame[:2]), np.asarray(x, dtype=float)
+        if self._log:
+            ends, values = np.log10(ends), np.log10(np.maximum(values, 1e-300))
+        across = (values - ends[0]) / (ends[1] - ends[0])
+        up = (np.asarray(y, dtype=float) - self.frame.y_low) / (self.frame.y_high - self.frame.y_low)
+        return left + across * (right - left), bottom + up * (top - bottom)
+
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        """Return one place on the paper."""
+        across, up = self.place(x, y)
+        return float(across), float(up)
+
+    def write(
+        self, box: Box, text: str, colour: str, *, to_right: bool = False, size: float = _WORDS
+    ) -> None:
+        """Write in a free box on the paper, from its left or to its right, and keep it."""
+        self.labels.take(box)
+        left, bottom, right, top = box
+        aside = _SPARE * (right - left)
+        ground = (left + aside, bottom, right, top) if to_right else (left, bottom, right - aside, top)
+        self.paper.box(ground, "#ffffff", opacity=0.8, order=6)
+        x, anchor = (right, "end") if to_right else (left, "start")
+        self.paper.write(x, bottom, text, size, up="bottom", colour=colour, anchor=anchor, order=6)
+
+
+def draw_figure(figure: Figure, width: float, *, titled: bool = True) -> Paper:
+    """Return the figure on a paper of this width."""
     drawn = drawn_series(figure)
     names = [text_width(_cut(series.label), 8.0) for series in drawn]
     right = min(1.1 * max(names, default=0.0) + _SAMPLE + 14.0, 170.0)
-    width, top = DOTS_AN_INCH * width_inches, _TOP if titled else _UNTITLED_TOP
+    top = _TOP if titled else _UNTITLED_TOP
     bottom = _BOTTOM + (_CAPTION_HEIGHT if figure.caption else 0.0)
-    canvas = Canvas(figsize=(width_inches, _HEIGHT / DOTS_AN_INCH), dpi=DOTS_AN_INCH)
-    inside, height = max(width - _LEFT - right, 60.0), _HEIGHT - bottom - top
-    axes = canvas.add_axes((_LEFT / width, bottom / _HEIGHT, inside / width, height / _HEIGHT))
-    labels = Labels(_LEFT, bottom, inside, height)
+    paper = Paper(width, _HEIGHT)
+    end = max(width - right, _LEFT + 60.0)
+    axes = Axes(figure, (_LEFT, bottom, end, _HEIGHT - top), paper)
     _draw_axes(figure, axes)
     if titled:
         title = visible(figure.title)
-        _write_on(canvas, 6.0, _HEIGHT - 13.0, title, fitted(title, 9.0, width - 12.0), weight="bold")
+        size = fitted(title, 9.0, width - 12.0)
+        paper.write(6.0, _HEIGHT - 13.0, title, size, colour=INK, bold=True)
     if figure.caption:
         caption = visible(figure.caption)
-        _write_on(canvas, _LEFT, 4.0, caption, fitted(caption, 7.0, width - _LEFT - 6.0), color=QUIET_INK)
-    _keep_clear(drawn, axes, labels)
-    _draw_masks(figure, axes, labels)
-    _draw_guides(figure, axes, labels)
+        paper.write(_LEFT, 4.0, caption, fitted(caption, 7.0, width - _LEFT - 6.0))
+    _keep_clear(drawn, axes)
+    _draw_masks(figure, axes)
+    _draw_guides(figure, axes)
     _draw_curves(drawn, axes)
-    _draw_names(drawn, canvas, _LEFT + inside, bottom, height)
-    _draw_marks(figure, axes, labels)
-    _draw_tags(figure, axes, labels)
-    return canvas
+    _draw_names(drawn, axes)
+    _draw_marks(figure, axes)
+    _draw_tags(figure, axes)
+    return paper
 
 
-def _keep_clear(drawn: Sequence[Series], axes: Axes, labels: Labels) -> None:
+def _keep_clear(drawn: Sequence[Series], axes: Axes) -> None:
     """Keep all words off the curves."""
     for series in drawn:
         if not len(series.x):
             continue
-        places = axes.transData.transform(np.column_stack([series.x, np.clip(series.y, *axes.get_ylim())]))
+        places = axes.place(series.x, np.clip(series.y, axes.frame.y_low, axes.frame.y_high))
         if series.style == "line":
-            labels.avoid(*places.T)
+            axes.labels.avoid(*places)
             continue
-        floor = axes.bbox.y0
-        for x, y in places.tolist():
-            labels.take((x - 2.0, floor if series.style == "stems" else y - 2.0, x + 2.0, y + 2.0))
+        for x, y in np.column_stack(places).tolist():
+            axes.labels.take((x - 2.0, axes.box[1] if series.style == "stems" else y - 2.0, x + 2.0, y + 2.0))
 
 
-def _draw_guides(figure: Figure, axes: Axes, labels: Labels) -> None:
+def _draw_guides(figure: Figure, axes: Axes) -> None:
     """Draw the lines from top to bottom, with their words at whichever end has room."""
+    _, low, _, high = axes.box
     for guide in figure.guides:
-        axes.axvline(guide.x, color=QUIET_INK, linewidth=0.7, linestyle=(0, (6, 2, 1, 2)), zorder=1.5)
-        across = float(axes.transData.transform((guide.x, 0.0))[0])
-        labels.take((across - 1.0, axes.bbox.y0, across + 1.0, axes.bbox.y1))
-        ends = axes.bbox.y0 + 2.0, axes.bbox.y1 - 10.0
-        for up, right in product(ends, (False, True)):
+        across, _ = axes.at(guide.x, axes.frame.y_low)
+        look = {"dash": (6, 2, 1, 2), "clip": axes.box, "order": 1.5}
+        axes.paper.line([across, across], [low, high], QUIET_INK, 0.7, **look)
+        axes.labels.take((across - 1.0, low, across + 1.0, high))
+        for up, right in product((low + 2.0, high - 10.0), (False, True)):
             text = visible(guide.text)
-            box = labels.free(across + (-3.0 if right else 3.0), up, text, 7.0, right=right)
+            box = axes.labels.free(across + (-3.0 if right else 3.0), up, text, _WORDS, right=right)
             if box is not None:
-                labels.take(box)
-                _write(axes, box, text, QUIET_INK, to_right=right)
+                axes.write(box, text, QUIET_INK, to_right=right)
                 break
 
 
-def _draw_tags(figure: Figure, axes: Axes, labels: Labels) -> None:
+def _draw_tags(figure: Figure, axes: Axes) -> None:
     """Write the names of peaks right above them, the highest first; one that has no room there is left out."""
-    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    frame = axes.frame
     for tag in sorted(figure.tags, key=lambda tag: -tag.y):
-        if not (left <= tag.x <= right and low <= tag.y <= high):
+        if not (frame.x_low <= tag.x <= frame.x_high and frame.y_low <= tag.y <= frame.y_high):
             continue
-        across, up = axes.transData.transform((tag.x, tag.y)).tolist()
+        across, up = axes.at(tag.x, tag.y)
         text = visible(tag.text)
         half = 0.5 * text_width(text, _TAG_SIZE)
         for above, aside in _BESIDE_A_PEAK:
-            box = labels.free(across - half + aside * half, up + above, text, _TAG_SIZE)
+            box = axes.labels.free(across - half + aside * half, up + above, text, _TAG_SIZE)
             if box is not None:
-                labels.take(box)
-                _write(axes, box, text, INK, size=_TAG_SIZE)
+                axes.write(box, text, INK, size=_TAG_SIZE)
                 break
 
 
@@ -139,40 +189,29 @@ def _cut(text: str) -> str:
     return shown if len(shown) <= _MAX_LABEL_LENGTH else f"{shown[: _MAX_LABEL_LENGTH - 1]}…"
 
 
-def _write_on(canvas: Canvas, x: float, y: float, text: str, size: float, **look: Any) -> None:  # noqa: ANN401 - matplotlib's own
-    """Write at a place on the paper."""
-    place = (x / DOTS_AN_INCH, y / DOTS_AN_INCH)
-    canvas.text(*place, text, fontsize=size, transform=canvas.dpi_scale_trans, **look)
-
-
 def _draw_axes(figure: Figure, axes: Axes) -> None:
-    """Draw the axes with their numbers, words and grid.
-
-    Of each tick matplotlib makes a dozen objects, and a page has hundreds: a path for all grid lines of an axis, and a
-    text a number, take half of the time.
-    """
-    frame = frame_of(figure)
-    axes.set_xlim(frame.x_low, frame.x_high)
-    axes.set_ylim(frame.y_low, frame.y_high)
-    if figure.x.log:
-        axes.set_xscale("log")
-    axes.xaxis.set_visible(False)
-    axes.yaxis.set_visible(False)
-    axes.spines[["top", "right"]].set_visible(False)
-    across, up = x_ticks(figure, frame), _ticks(frame.y_low, frame.y_high, 7)
-    _grid(axes, "x", [((x, frame.y_low), (x, frame.y_high)) for x in across])
-    _grid(axes, "y", [((frame.x_low, y), (frame.x_high, y)) for y in up])
+    """Draw the axes with their numbers, words and grid."""
+    paper, frame, (left, bottom, right, top) = axes.paper, axes.frame, axes.box
+    paper.box((0.0, 0.0, paper.width, paper.height), "#ffffff", order=0)
+    paper.box(axes.box, "#ffffff", order=0)
+    xs, ys = x_ticks(figure, frame), _ticks(frame.y_low, frame.y_high, 7)
+    across, up = axes.place(xs, frame.y_low)[0], axes.place(frame.x_low, ys)[1]
+    grids = {
+        "grid-x": [[(x, end) for x in across] for end in (bottom, top)],
+        "grid-y": [[(end, y) for y in up] for end in (left, right)],
+    }
+    for name, ends in grids.items():
+        if ends[0]:
+            paper.strokes(ends, "#e3e3e3", 0.5, name=name, clip=axes.box, order=0.9)
     told = short_number if figure.x.log or figure.x.unit == "Hz" else axis_number
-    for place in across:
-        x, y = axes.transData.transform((place, frame.y_low))
-        _beside(axes, (x, y - 4.0), told(place), ha="center", va="top")
-    for place in up:
-        x, y = axes.transData.transform((frame.x_low, place))
-        _beside(axes, (x - 4.0, y), axis_number(place), ha="right", va="center_baseline")
-    box = axes.bbox
-    _beside(axes, (0.5 * (box.x0 + box.x1), box.y0 - 15.0), _along(figure.x), 8.0, INK, ha="center", va="top")
-    middle = box.x0 - 34.0, 0.5 * (box.y0 + box.y1)
-    _beside(axes, middle, _along(figure.y), 8.0, INK, ha="right", va="center", rotation=90)
+    for x, place in zip(across.tolist(), xs, strict=True):
+        paper.write(x, bottom - 4.0, told(place), 7.5, up="top", anchor="middle")
+    for y, place in zip(up.tolist(), ys, strict=True):
+        paper.write(left - 4.0, y, axis_number(place), 7.5, up="middle", anchor="end")
+    look: dict[str, Any] = {"colour": INK, "anchor": "middle"}
+    paper.write(0.5 * (left + right), bottom - 15.0, _along(figure.x), 8.0, up="top", **look)
+    paper.write(left - 36.0, 0.5 * (bottom + top), _along(figure.y), 8.0, turned=True, **look)
+    paper.line([left, left, right], [top, bottom, bottom], QUIET_INK, 0.6, cap="square", order=2.5)
 
 
 def _along(axis: Axis) -> str:
@@ -193,183 +232,116 @@ def x_ticks(figure: Figure, frame: Frame) -> list[float]:
 
 
 def _ticks(low: float, high: float, most: int) -> list[float]:
-    from matplotlib.ticker import MaxNLocator
-
-    places = MaxNLocator(most, steps=[1, 2, 5, 10]).tick_values(low, high)
-    return [float(place) for place in places if low <= place <= high]
-
-
-def _grid(axes: Axes, name: str, lines: Sequence[tuple[tuple[float, float], tuple[float, float]]]) -> None:
-    """Draw the lines of an axis' ticks as one path, ``grid-x`` or ``grid-y``, a line for each in their order."""
-    from matplotlib.patches import PathPatch
-    from matplotlib.path import Path
-
-    if lines:
-        path = Path([end for line in lines for end in line], [Path.MOVETO, Path.LINETO] * len(lines))
-        axes.add_artist(
-            PathPatch(
-                path, edgecolor="#E3E3E3", facecolor="none", linewidth=0.5, zorder=0.9, gid=f"grid-{name}"
-            )
-        )
+    """Return round numbers from one end to the other, at least two where there are: at most so many steps apart."""
+    raw = (high - low) / most
+    steps = [
+        step * 10.0**power
+        for power in range(math.floor(math.log10(raw)) + 1, math.floor(math.log10(raw)) - 3, -1)
+        for step in (5.0, 2.0, 1.0)
+    ]
+    for step in steps[max(sum(step >= raw * (1.0 - 1e-9) for step in steps) - 1, 0) :]:
+        first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+        if last > first:
+            break
+    return [step * number for number in range(first, last + 1)]
 
 
-def _beside(
-    axes: Axes,
-    place: tuple[float, float],
-    text: str,
-    size: float = 7.5,
-    colour: str = QUIET_INK,
-    **look: Any,  # noqa: ANN401 - matplotlib's own
-) -> None:
-    """Write beside an axis, at a place on the paper; an annotation of matplotlib's takes half as long again."""
-    x, y = place
-    paper: Any = axes.figure.dpi_scale_trans
-    axes.text(x / DOTS_AN_INCH, y / DOTS_AN_INCH, text, transform=paper, fontsize=size, color=colour, **look)
-
-
-def _draw_masks(figure: Figure, axes: Axes, labels: Labels) -> None:
+def _draw_masks(figure: Figure, axes: Axes) -> None:
     limits: dict[tuple[str, str], LimitLine] = {(limit.zone, limit.side): limit for limit in figure.limits}
     for side in ("max", "min"):
         inner, outer = limits.get(("pass", side)), limits.get(("fail", side))
         if inner is not None or outer is not None:
-            _draw_side(figure, axes, labels, inner, outer, side)
+            _draw_side(figure, axes, inner, outer, side)
 
 
 def _draw_side(
-    figure: Figure, axes: Axes, labels: Labels, inner: LimitLine | None, outer: LimitLine | None, side: str
+    figure: Figure, axes: Axes, inner: LimitLine | None, outer: LimitLine | None, side: str
 ) -> None:
     """Tint what lies beyond a limit, and say what that means."""
-    edge = axes.get_ylim()[side == "max"]
+    edge = axes.box[3 if side == "max" else 1]
     x = np.unique(np.concatenate([line.x for line in (inner, outer) if line is not None]))
     passes, fails = (
         np.full(len(x), np.nan) if line is None else limit_line_at(line, x, figure.x.log)
         for line in (inner, outer)
     )
     is_marginal = inner is not None and not np.array_equal(passes, fails, equal_nan=True)
+    x, up = axes.place(x, passes)
+    down, line = axes.place(x, fails)[1], axes.paper.line
     if is_marginal:
-        end = np.where(np.isnan(fails), edge, fails)
-        axes.fill_between(x, passes, end, color=MARGINAL[0], linewidth=0, zorder=0.5)
-        axes.plot(x, passes, color=MARGINAL[1], linewidth=0.9, zorder=2, gid=f"limit-pass-{side}")
+        end = np.where(np.isnan(down), edge, down)
+        axes.paper.area(x, up, end, MARGINAL[0], clip=axes.box, order=0.5)
+        line(x, up, MARGINAL[1], 0.9, clip=axes.box, order=2, name=f"limit-pass-{side}")
     word = "above" if side == "max" else "below"
     if outer is not None:
-        axes.fill_between(x, fails, edge, **HATCHED, hatch="////", linewidth=0, zorder=0.6)
-        axes.plot(x, fails, color=FAILS[1], linewidth=1.1, zorder=2, gid=f"limit-fail-{side}")
-        _zone_word(axes, labels, x, fails, f"fails {word}", side, FAILS[1])
+        axes.paper.area(x, down, edge, **HATCHED, clip=axes.box, order=0.6)
+        line(x, down, FAILS[1], 1.1, clip=axes.box, order=2, name=f"limit-fail-{side}")
+        _zone_word(axes, x, down, f"fails {word}", side, FAILS[1])
     if is_marginal:
-        _zone_word(axes, labels, x, passes, f"marginal {word}", side, MARGINAL[1])
+        _zone_word(axes, x, up, f"marginal {word}", side, MARGINAL[1])
 
 
-def _zone_word(
-    axes: Axes, labels: Labels, x: np.ndarray, y: np.ndarray, text: str, side: str, colour: str
-) -> None:
+def _zone_word(axes: Axes, x: FloatArray, y: FloatArray, text: str, side: str, colour: str) -> None:
     """Write beside a limit what lies beyond it, where there is room."""
     limited = np.isfinite(y)
     if not np.any(limited):
         return
-    places, heights = axes.transData.transform(np.column_stack([x[limited], y[limited]])).T
+    places, heights = x[limited], y[limited]
     for share in (0.02, 0.98, 0.5, 0.3, 0.7, 0.15, 0.85):
         right = share > 0.5
         across = float(places[0] + share * (places[-1] - places[0]))
         up = float(np.interp(across, places, heights)) + (2.0 if side == "max" else -9.0)
-        box = labels.free(across, up, text, 7.0, right=right)
+        box = axes.labels.free(across, up, text, _WORDS, right=right)
         if box is not None:
-            labels.take(box)
-            _write(axes, box, text, colour, to_right=right)
+            axes.write(box, text, colour, to_right=right)
             return
 
 
-def _write(
-    axes: Axes, box: Box, text: str, colour: str, *, to_right: bool = False, size: float = 7.0
-) -> None:
-    """Write in a box on the paper, from its left or to its right."""
-    axes.annotate(
-        text,
-        (box[2] if to_right else box[0], box[1]),
-        xycoords="figure points",
-        fontsize=size,
-        color=colour,
-        ha="right" if to_right else "left",
-        va="bottom",
-        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6},
-        zorder=6,
-        annotation_clip=False,
-    )
-
-
 def _draw_curves(drawn: Sequence[Series], axes: Axes) -> None:
-    """Draw the curves."""
+    """Draw the curves; a point is a stroke that has hardly a length, whose round ends are the dot."""
     for index, series in enumerate(drawn):
         colour, dash = look_of(drawn, index)
-        common: dict[str, Any] = {
-            "color": colour,
-            "gid": f"curve-{index}",
-            "zorder": 2.5 if series.is_reference else 3,
-        }
+        order = 2.5 if series.is_reference else 3.0
+        name, (x, y) = f"curve-{index}", axes.place(series.x, series.y)
         if series.style == "stems":
-            axes.vlines(series.x, axes.get_ylim()[0], series.y, linewidth=1.0, linestyles=dash, **common)
+            ends = [np.column_stack([x, end]) for end in (np.full(len(x), axes.box[1]), y)]
+            axes.paper.strokes(ends, colour, 1.0, name=name, clip=axes.box, order=order)
             continue
         if series.style == "line":
-            axes.plot(series.x, series.y, linewidth=_width(series), linestyle=dash, **common)
+            look: dict[str, Any] = {"dash": dash, "cap": "butt" if dash else "square"}
+            axes.paper.line(x, y, colour, _width(series), name=name, clip=axes.box, order=order, **look)
         few = len(series.x) <= _MAX_DOTS and not series.is_thin
         if len(series.x) and (series.style == "points" or few):
-            _draw_dots(axes, series, colour, common["gid"] if series.style == "points" else None)
+            axes.paper.strokes(
+                # A bitmap shows no stroke without any length.
+                [np.column_stack([x, end]) for end in (y, y + 0.1)],
+                colour,
+                2.0 if series.is_reference else 2.8,
+                cap="round",
+                clip=axes.box,
+                order=3.1,
+                name=name if series.style == "points" else "",
+            )
 
 
-def _draw_dots(axes: Axes, series: Series, colour: str, name: str | None) -> None:
-    """Draw a curve's points as one path of strokes that have hardly a length, whose round ends are the dots.
-
-    A marker for each takes five times as many bytes.
-    """
-    from matplotlib.patches import PathPatch
-    from matplotlib.path import Path
-
-    low, high = axes.get_ylim()
-    places = np.repeat(np.column_stack([series.x, series.y]), 2, axis=0)
-    # A bitmap shows no stroke without any length.
-    places[1::2, 1] += 1e-5 * (high - low)
-    dots = PathPatch(
-        Path(places, [Path.MOVETO, Path.LINETO] * len(series.x)),
-        edgecolor=colour,
-        facecolor="none",
-        linewidth=2.0 if series.is_reference else 2.8,
-        capstyle="round",
-        zorder=3.1,
-        gid=name,
-    )
-    dots.set_snap(False)
-    axes.add_patch(dots)
-
-
-def _draw_names(drawn: Sequence[Series], canvas: Canvas, right: float, bottom: float, height: float) -> None:
-    """Write the curves' names beside the axes, each with a piece of its line; what has no room is counted.
-
-    A legend of matplotlib's own takes as long as the curves do.
-    """
-    from matplotlib.lines import Line2D
-
-    size, spacing = _NAMES if _room(height, *_NAMES) >= len(drawn) else _SMALL_NAMES
-    room = _room(height, size, spacing)
+def _draw_names(drawn: Sequence[Series], axes: Axes) -> None:
+    """Write the curves' names beside the axes, each with a piece of its line; what has no room is counted."""
+    _, bottom, right, top = axes.box
+    size, spacing = _NAMES if _room(top - bottom, *_NAMES) >= len(drawn) else _SMALL_NAMES
+    room = _room(top - bottom, size, spacing)
     listed = len(drawn) if len(drawn) <= room else room - 1
     names = [_cut(series.label) for series in drawn[:listed]]
     if listed < len(drawn):
         names.append(f"and {len(drawn) - listed} more")
     for index, name in enumerate(names):
-        up = bottom + height - 5.0 - size * (1.0 + spacing) * index
+        up = top - 5.0 - size * (1.0 + spacing) * index
         ink = QUIET_INK
         if index < listed:
             colour, dash = look_of(drawn, index)
             # A light line's name is as dark as other words.
-            ink = QUIET_INK if colour in (*OVERLAYS, THIN) else colour
-            sample = Line2D(
-                [(right + 6.0) / DOTS_AN_INCH, (right + 6.0 + _SAMPLE) / DOTS_AN_INCH],
-                2 * [up / DOTS_AN_INCH],
-                color=colour,
-                linestyle=dash,
-                linewidth=_width(drawn[index]),
-                transform=canvas.dpi_scale_trans,
-            )
-            canvas.add_artist(sample)
-        _write_on(canvas, right + 9.0 + _SAMPLE, up, name, size, color=ink, va="center_baseline")
+            ink = QUIET_INK if colour in OVERLAYS else colour
+            ends = [right + 6.0, right + 6.0 + _SAMPLE]
+            axes.paper.line(ends, [up, up], colour, _width(drawn[index]), dash=dash)
+        axes.paper.write(right + 9.0 + _SAMPLE, up, name, size, up="middle", colour=ink)
 
 
 def _room(height: float, size: float, spacing: float) -> int:
@@ -384,55 +356,41 @@ def _width(series: Series) -> float:
     return 0.8 if len(series.x) > _MANY_POINTS else 1.2
 
 
-def look_of(drawn: Sequence[Series], index: int) -> tuple[str, Any]:
-    """Return a curve's colour and dash: ``solid``, or an offset and lengths; a stem has the ink's."""
+def look_of(drawn: Sequence[Series], index: int) -> tuple[str, tuple[float, ...]]:
+    """Return a curve's colour and dash, lengths of its width by turns; a stem has the ink's."""
     series = drawn[index]
     if series.style == "stems":
-        return INK, "solid"
-    if series.is_thin:
-        return THIN, "solid"
+        return INK, ()
     if series.is_reference and series.look is not None:
         number = sum(entry.is_reference and entry.look == series.look for entry in drawn[:index])
-        return OVERLAYS[series.look % len(OVERLAYS)], OVERLAY_DASHES[number % len(OVERLAY_DASHES)]
+        return OVERLAYS[number % len(OVERLAYS)], OVERLAY_DASHES[series.look % len(OVERLAY_DASHES)]
     if series.is_reference:
         number = sum(entry.is_reference for entry in drawn[:index])
-        return REFERENCE[0], (REFERENCE[1], (0, (1, 1)))[number % 2]
+        return REFERENCE[0], (REFERENCE[1], (1.0, 1.0))[number % 2]
     place = sum(not entry.is_reference and entry.style != "stems" for entry in drawn[:index])
     return LINES[(place if series.look is None else series.look) % len(LINES)]
 
 
-def _draw_marks(figure: Figure, axes: Axes, labels: Labels) -> None:
+def _draw_marks(figure: Figure, axes: Axes) -> None:
     """Draw the marks with their words, each joined to its point by a thin line."""
-    low, high = axes.get_xlim()
-    inside = [_held(mark, *axes.get_ylim()) for mark in figure.marks if low <= mark.x <= high]
-    points = [tuple(axes.transData.transform((mark.x, mark.y)).tolist()) for mark in inside]
+    x_low, x_high, y_low, y_high = axes.frame
+    inside = [_held(mark, y_low, y_high) for mark in figure.marks if x_low <= mark.x <= x_high]
+    points = [axes.at(mark.x, mark.y) for mark in inside]
     for x, y in points:
-        labels.take((x - 4.0, y - 4.0, x + 4.0, y + 4.0))
+        axes.labels.take((x - 4.0, y - 4.0, x + 4.0, y + 4.0))
     order = sorted(range(len(inside)), key=lambda index: (inside[index].verdict is None, -inside[index].y))
     for index in order:
         mark, point = inside[index], points[index]
-        passes = mark.verdict is Verdict.PASS
-        axes.plot(
-            [mark.x],
-            [mark.y],
-            marker=shape_of(mark.verdict),
-            markersize=4.0 if mark.verdict is None else 6.0,
-            markerfacecolor="white" if passes else INK,
-            markeredgecolor=INK,
-            markeredgewidth=1.0 if passes else 0.5,
-            linestyle="none",
-            zorder=5,
-            clip_on=False,
-            gid=f"mark-{index}",
+        axes.paper.items.append(
+            shape(point, mark.verdict, 2.0 if mark.verdict is None else 3.0, f"mark-{index}")
         )
-        box = labels.near(point, visible(mark.text), 7.0) if mark.text else None
+        box = axes.labels.near(point, visible(mark.text), _WORDS) if mark.text else None
         if box is None:
             continue
-        labels.take(box)
         _join(axes, point, box)
         # The words end at the side of their box that their line comes to, whatever width the font gives them.
         to_right = point[0] > 0.5 * (box[0] + box[2])
-        _write(axes, box, visible(mark.text), INK, to_right=to_right)
+        axes.write(box, visible(mark.text), INK, to_right=to_right)
 
 
 def _held(mark: Mark, low: float, high: float) -> Mark:
@@ -444,16 +402,10 @@ def _held(mark: Mark, low: float, high: float) -> Mark:
 
 
 def _join(axes: Axes, point: tuple[float, float], box: Box) -> None:
-    """Draw the line from a mark to its words."""
+    """Draw the line from a mark to its words, which ends where they begin."""
     across = min(max(point[0], box[0]), box[2])
     up = box[1] if box[1] > point[1] else box[3]
-    axes.annotate(
-        "",
-        point,
-        (across, up),
-        xycoords="figure points",
-        textcoords="figure points",
-        arrowprops={"arrowstyle": "-", "color": QUIET_INK, "linewidth": 0.6, "shrinkA": 0.0, "shrinkB": 3.5},
-        zorder=4,
-        annotation_clip=False,
-    )
+    length = math.hypot(across - point[0], up - point[1])
+    share = max(1.0 - 3.5 / length, 0.0) if length else 0.0
+    start = (across + share * (point[0] - across), up + share * (point[1] - up))
+    axes.paper.line([across, start[0]], [up, start[1]], QUIET_INK, 0.6, order=4)

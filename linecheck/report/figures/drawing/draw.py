@@ -13,65 +13,41 @@ The line of curve number n is the path in the group ``PREFIX-curve-n``: a corner
 from __future__ import annotations
 
 import io
-import re
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from html import escape
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from linecheck.files.text import visible
 from linecheck.report.figures.data import Figure, Strip
 from linecheck.report.figures.drawing.canvas import draw_figure
-from linecheck.report.figures.drawing.palette import FONT, INK, QUIET_INK
+from linecheck.report.figures.drawing.paper import DOTS_AN_INCH, Paper, Path, Words
 from linecheck.report.figures.drawing.strip_canvas import draw_strips, strips_alt
+from linecheck.report.figures.drawing.svg import element
 from linecheck.report.figures.words import file_name
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.figure import Figure as Canvas
 
 Drawing = Figure | Sequence[Strip]
-
 
 #: A figure's width where nothing else is asked for, inches: what A4 has between its margins.
 WIDTH_INCHES = 6.7
 _MAX_PIXELS, _MAX_DPI = 8000, 1200
 _RC = {
-    "svg.fonttype": "none",
     # TrueType: a text of the PDF can be searched and copied.
     "pdf.fonttype": 42,
     "path.simplify": False,
     "text.parse_math": False,
     "text.usetex": False,
     "font.family": "DejaVu Sans",
-    "font.size": 8.0,
-    "axes.unicode_minus": True,
-    "axes.edgecolor": QUIET_INK,
-    "axes.linewidth": 0.6,
     "hatch.linewidth": 0.5,
-    "xtick.color": QUIET_INK,
-    "ytick.color": QUIET_INK,
-    "text.color": INK,
-    "axes.labelcolor": INK,
-    "figure.facecolor": "white",
-    "axes.facecolor": "white",
-    "savefig.facecolor": "white",
 }
-
-
-#: Groups that matplotlib names for itself; only these of ours, and what is referred to, keep an id.
-_OURS = re.compile(r"(?:curve|grid|limit|mark)-")
-_GROUP = re.compile(r'<g id="([^"]*)"')
-_ID = re.compile(r'(<[^<>]*?\s)id="([^"]*)"')
-_REFERENCE = re.compile(r'(?:xlink:)?href="#([^"]*)"')
-_URL = re.compile(r"url\(#([^)\"]*)\)")
-_PATH = re.compile(r' d="([^"]*)"')
-_NUMBER = re.compile(r"-?\d+\.\d{2,}(?:e-?\d+)?")
-_SPACED = re.compile(r" ?([A-Za-z]) ?(?=-?\d|$)")
-_COORDINATE = re.compile(r'( (?:x|y|width|height)=")(-?\d+\.\d{3,})"')
-_TRANSFORM = re.compile(r' transform="([^"]*)"')
-_LONE = re.compile(r"<g>\n(<(?:path|text)[^\n]*)\n</g>")
-_FONT = re.compile(r" ?font-family: [^;\"]*;")
+_ANCHORS = {"start": "left", "middle": "center", "end": "right"}
+_CAPS = {"butt": "butt", "round": "round", "square": "projecting"}
 
 
 def svg(drawing: Drawing, *, prefix: str | None = None, titled: bool = True) -> str:
@@ -85,18 +61,12 @@ def svg(drawing: Drawing, *, prefix: str | None = None, titled: bool = True) -> 
     titled : bool
         Whether a figure's title is drawn; it is there for screen readers in any case.
     """
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-
     if isinstance(drawing, Figure):
         title, alt = drawing.title, drawing.alt
     else:
         title, alt = "values between their limits", strips_alt(drawing)
     prefix = file_name(title if prefix is None else prefix)[:80]
-    stream = io.StringIO()
-    with style(prefix):
-        canvas: Any = FigureCanvasSVG(_canvas(drawing, WIDTH_INCHES, titled))
-        canvas.print_svg(stream, metadata=dict.fromkeys(("Creator", "Date", "Format", "Type")))
-    return _finished(stream.getvalue(), prefix, title, alt)
+    return element(_paper(drawing, WIDTH_INCHES, titled), prefix, title, alt)
 
 
 def png(drawing: Drawing, width_px: int = 1340, dpi: float = 200.0) -> bytes:
@@ -104,8 +74,8 @@ def png(drawing: Drawing, width_px: int = 1340, dpi: float = 200.0) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     stream = io.BytesIO()
-    with style("png"):
-        made = _canvas(drawing, _inches(width_px, dpi), titled=True)
+    with style():
+        made = painted(_paper(drawing, _inches(width_px, dpi), titled=True))
         made.set_dpi(dpi)
         canvas: Any = FigureCanvasAgg(made)
         canvas.print_png(stream, metadata={"Software": None})
@@ -119,16 +89,19 @@ def pdf(drawing: Drawing) -> bytes:
     stream = io.BytesIO()
     title = drawing.title if isinstance(drawing, Figure) else "values between their limits"
     metadata = {"Title": visible(title), "Creator": None, "Producer": None, "CreationDate": None}
-    with style("pdf"):
-        canvas: Any = FigureCanvasPdf(_canvas(drawing, WIDTH_INCHES, titled=True))
+    with style():
+        canvas: Any = FigureCanvasPdf(painted(_paper(drawing, WIDTH_INCHES, titled=True)))
         canvas.print_pdf(stream, metadata=metadata)
     return stream.getvalue()
 
 
-def _canvas(drawing: Drawing, width_inches: float, titled: bool) -> Canvas:
-    if isinstance(drawing, Figure):
-        return draw_figure(drawing, width_inches, titled=titled)
-    return draw_strips(drawing, width_inches)
+def _paper(drawing: Drawing, width_inches: float, titled: bool) -> Paper:
+    width = DOTS_AN_INCH * width_inches
+    return (
+        draw_figure(drawing, width, titled=titled)
+        if isinstance(drawing, Figure)
+        else draw_strips(drawing, width)
+    )
 
 
 def _inches(width_px: int, dpi: float) -> float:
@@ -140,7 +113,7 @@ def _inches(width_px: int, dpi: float) -> float:
 
 
 @contextmanager
-def style(salt: str) -> Iterator[None]:
+def style() -> Iterator[None]:
     """Set matplotlib to what figures need, for as long as one is drawn."""
     import matplotlib as mpl
 
@@ -149,59 +122,66 @@ def style(salt: str) -> Iterator[None]:
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         mpl.rcdefaults()
         settings: Any = mpl.rcParams
-        settings.update(_RC | {"svg.hashsalt": salt})
+        settings.update(_RC)
         yield
 
 
-def _finished(text: str, prefix: str, title: str, alt: str) -> str:
-    """Return the ``<svg>`` element alone: named for screen readers, its ids its own, its numbers short.
+def painted(paper: Paper) -> Canvas:
+    """Return what stands on a paper as matplotlib draws it, with :data:`DOTS_AN_INCH`."""
+    from matplotlib.figure import Figure as Canvas
+    from matplotlib.patches import Rectangle
+    from matplotlib.transforms import Affine2D
 
-    Parameters
-    ----------
-    text : str
-        A whole SVG file as matplotlib writes it.
-    prefix : str
-        What every id begins with: letters, digits, hyphens.
-    title, alt : str
-        The element's name and description; they may hold anything.
-    """
-    body = text[text.index("<svg") :]
-    opening, _, rest = body.partition(">")
-    rest = re.sub(r"<metadata>.*?</metadata>", "", rest, flags=re.DOTALL)
-    # A style element would hold for the whole page.
-    rest = re.sub(r"\s*<defs>\s*<style[^>]*>[^<]*</style>\s*</defs>", "", rest)
-    rest = _GROUP.sub(lambda found: found[0] if _OURS.match(found[1]) else "<g", rest)
-    rest = _ID.sub(lambda found: f'{found[1]}id="{prefix}-{found[2]}"', rest)
-    rest = _REFERENCE.sub(lambda found: f'href="#{prefix}-{found[1]}"', rest)
-    rest = _URL.sub(lambda found: f"url(#{prefix}-{found[1]})", rest)
-    rest = _PATH.sub(lambda found: f' d="{_short(found[1])}"', rest)
-    rest = _COORDINATE.sub(lambda found: f'{found[1]}{float(found[2]):.2f}"', rest)
-    rest = _TRANSFORM.sub(_turned, rest)
-    rest = _FONT.sub("", rest)
-    rest = re.sub(r"\s*\n\s*", "\n", rest)
-    # A group around a single element, without a name, says nothing.
-    rest = _LONE.sub(r"\1", rest)
-    box = re.search(r'viewBox="([^"]*)"', opening)
-    width, height = (box[1].split() if box else ["0", "0", "475", "230"])[2:]
-    head = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}pt" height="{height}pt" '
-        f'role="img" aria-labelledby="{prefix}-title {prefix}-desc" '
-        f'font-family="{FONT}" style="max-width:100%;height:auto;stroke-linejoin:round;stroke-linecap:butt">'
+    size = (paper.width / DOTS_AN_INCH, paper.height / DOTS_AN_INCH)
+    canvas = Canvas(figsize=size, dpi=DOTS_AN_INCH)
+    points: Any = Affine2D().scale(1.0 / DOTS_AN_INCH) + canvas.dpi_scale_trans
+    for order, item in enumerate(paper.ordered()):
+        artist = _patch(item) if isinstance(item, Path) else _text(item)
+        artist.set(transform=points, zorder=order)
+        canvas.add_artist(artist)
+        if isinstance(item, Path) and item.clip is not None:
+            left, bottom, right, top = item.clip
+            artist.set_clip_path(Rectangle((left, bottom), right - left, top - bottom, transform=points))
+    return canvas
+
+
+def _patch(item: Path) -> Artist:
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path as Lines
+
+    lines = [line + np.asarray(item.at or (0.0, 0.0)) for line in item.lines]
+    if item.fill:
+        lines = [np.concatenate([line, line[:1]]) for line in lines]
+    made = Lines.make_compound_path(*(Lines(line, closed=bool(item.fill)) for line in lines))
+    stroke = item.stroke or "none"
+    return PathPatch(
+        made,
+        facecolor=item.fill or "none",
+        edgecolor=item.hatch or stroke,
+        hatch="////" if item.hatch else None,
+        linewidth=item.width if item.stroke else 0.0,
+        linestyle=(0, item.dash) if item.dash else "solid",
+        capstyle=_CAPS[item.cap],
+        joinstyle="round",
+        alpha=item.opacity,
+        gid=item.name or None,
+        # Dots have hardly a length.
+        snap=None if item.cap != "round" else False,
     )
-    named = f'<title id="{prefix}-title">{_plain(title)}</title><desc id="{prefix}-desc">{_plain(alt)}</desc>'
-    return f"{head}{named}{rest.strip()}\n"
 
 
-def _turned(found: re.Match[str]) -> str:
-    """Return a transform with short numbers; none where it turns nothing."""
-    return "" if found[1].startswith("rotate(-0 ") else f' transform="{_short(found[1])}"'
+def _text(item: Words) -> Artist:
+    from matplotlib.text import Text
 
-
-def _short(numbers: str) -> str:
-    """Return a path or transform with tenths of points: a twentieth is less than any screen or printer shows."""
-    kept = _NUMBER.sub(lambda found: f"{float(found[0]):.1f}".removesuffix(".0"), " ".join(numbers.split()))
-    return _SPACED.sub(r"\1", kept)
-
-
-def _plain(text: str) -> str:
-    return escape(visible(text), quote=False)
+    return Text(
+        item.x,
+        item.y,
+        item.text,
+        fontsize=item.size,
+        color=item.colour,
+        weight="bold" if item.bold else "normal",
+        ha=_ANCHORS[item.anchor],
+        va="baseline",
+        rotation=90.0 if item.turned else 0.0,
+        rotation_mode="anchor",
+    )
