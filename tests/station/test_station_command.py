@@ -1,5 +1,6 @@
 """The station's own commands."""
 
+import hashlib
 import os
 import signal
 import sys
@@ -151,3 +152,16 @@ def test_faults_of_a_station_config(tmp_path, table, place, words):
     assert any(
         f"{one.line}:{one.column}" == place and words in one.message for one in refused.value.faults
     ), [str(one) for one in refused.value.faults]
+
+
+def test_a_command_finds_what_it_is_given_on_its_input():
+    given = bytes(range(256)) * 4096
+    code = "import hashlib, sys; print(hashlib.sha256(sys.stdin.buffer.read()).hexdigest())"
+    ended = run_station_command(f"{sys.executable} -c '{code}'", {}, 20.0, given)
+    assert (ended.status, ended.answer) == (0, hashlib.sha256(given).hexdigest())
+
+
+@pytest.mark.parametrize("code", ["sleep 1000000", "exec <&-; sleep 1000000"])
+def test_a_command_that_leaves_its_input_alone_is_ended_in_time(code):
+    ended = run_station_command(f"sh -c '{code}'", {}, 0.3, b"x" * 1_000_000)
+    assert (ended.status, "did not end within 0.3 s" in ended.why) == (None, True)
