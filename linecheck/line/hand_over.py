@@ -190,8 +190,8 @@ def handing_over(
 ) -> Iterator[Beside | None]:
     """Hand over results while units are tested inside, or, for a single unit, once it is tested.
 
-    Gives what does so in between, None where there is nothing to do. At the end it is tried once more, no longer than
-    one command may take; a request to stop ends that, and what waits then waits for the next session.
+    Gives what does so in between, None where there is nothing to do. At the end it is tried once more, and no command
+    is begun after the time that one may take; a request to stop ends the wait, and what waits is there the next time.
     """
     after = config.after
     if after is None:
@@ -211,7 +211,8 @@ def handing_over(
     with StopSignals(), suppress(KeyboardInterrupt):
         if not beside.wait(_PATIENCE_SECONDS):
             listener(Note("results are being handed over; Ctrl-C leaves them for the next time"))
-            beside.wait(after.timeout_seconds)
+            # Nothing begins after the first of these times, and what has begun takes no longer than the second.
+            beside.wait(2.0 * after.timeout_seconds + _PATIENCE_SECONDS)
     for event in (*beside.said(), *_still_waiting(log, config.station)):
         listener(event)
 

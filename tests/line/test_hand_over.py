@@ -57,5 +57,5 @@ def test_a_failure_is_told_once_in_a_session_and_tried_again_by_itself(at_work, 
         until(lambda: session.log.outbox() == ())
         until(lambda: len(beside._events) == 2)
         failed, done = beside.said()
-    assert (type(failed), type(done), done.tries >= 4) == (HandOverFailed, HandedOver, True)
+    assert (type(failed), type(done), done.tries >= 3) == (HandOverFailed, HandedOver, True)
     assert not [event for event in heard if isinstance(event, HandOverFailed | Note)]
