@@ -20,6 +20,8 @@ from linecheck.cli.display.messages import tell
 from linecheck.errors import ExitStatus
 from linecheck.files.text import visible
 from linecheck.line.codes import Code, Order, chosen
+from linecheck.line.events import LineEvent
+from linecheck.line.hand_over import Beside
 from linecheck.line.scan import Scan, scan_units
 from linecheck.line.session import Session
 from linecheck.line.stop_signals import StopSignals
@@ -39,14 +41,15 @@ class Scans:
         self._put_back: list[Scan] = []
         threading.Thread(target=self._read, args=(descriptor,), daemon=True).start()
 
-    def next(self) -> Scan | None:
-        """Return the next line; None at the end."""
+    def next(self, meanwhile: Callable[[], None] = lambda: None) -> Scan | None:
+        """Return the next line; None at the end. ``meanwhile`` is called now and then while it waits."""
         if self._put_back:
             return self._put_back.pop()
         while not self._ended:
             try:
                 line = self._lines.get(timeout=0.5)
             except queue.Empty:
+                meanwhile()
                 continue
             self._ended = line is None
             return line
@@ -160,17 +163,37 @@ def _forget_typed(descriptor: int) -> None:
 
 
 def scan_on_input(
-    session: Session, facts: UnitFacts, prompt: Prompt, between: Callable[[], None]
+    session: Session, facts: UnitFacts, prompt: Prompt, between: Callable[[], None], beside: Beside | None
 ) -> ExitStatus:
-    """Test unit after unit until the input ends or is stopped; ``between`` is called before each."""
+    """Test unit after unit until the input ends or is stopped.
+
+    ``between`` is called before each; what ``beside`` hands over is told then, and while nothing is scanned.
+    """
     scans = prompt.scans
+
+    def ask() -> None:
+        click.echo("Scan a serial number (Ctrl-C ends): ", err=True, nl=False)
+
+    def tell(said: Sequence[LineEvent]) -> None:
+        for event in said:
+            session.listener(event)
+
+    def meanwhile() -> None:
+        said = beside.said() if beside is not None else []
+        if said:
+            click.echo("", err=True)
+            tell(said)
+            ask()
 
     def next_scan() -> Scan | None:
         between()
-        click.echo("Scan a serial number (Ctrl-C ends): ", err=True, nl=False)
+        if beside is not None:
+            beside.look()
+            tell(beside.said())
+        ask()
         scan = None
         with suppress(KeyboardInterrupt), StopSignals():
-            scan = scans.next()
+            scan = scans.next(meanwhile)
         click.echo("", err=True)
         return scan
 

@@ -14,6 +14,7 @@ from linecheck.cli.prompts import Prompt, scan_on_input
 from linecheck.cli.result_options import result_options, strict_option
 from linecheck.cli.unit_facts import unit_facts
 from linecheck.errors import ExitStatus, UsageError
+from linecheck.line.hand_over import handing_over
 from linecheck.line.sending import sending
 from linecheck.line.session import opened_session
 from linecheck.line.unit_trace import UnitFacts
@@ -85,7 +86,8 @@ def command(
             listener=console,
         ) as session,
         sending(station.config, console, one_unit=serial is not None) as tell_of_sending,
+        handing_over(session.log, station.config, console, one_unit=serial is not None) as beside,
     ):
         if serial is not None:
             return session.test(serial, facts, serial).status
-        return scan_on_input(session, facts, prompt, tell_of_sending)
+        return scan_on_input(session, facts, prompt, tell_of_sending, beside)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -12,9 +13,12 @@ from typing import Final
 
 from linecheck.doctor.finding import Finding, State
 from linecheck.errors import LinecheckError
+from linecheck.files.text import visible
 from linecheck.log.archive.free_space import disk_of, room_for_record
 from linecheck.report.pdf import browser
+from linecheck.station.command import split_command
 from linecheck.station.config.station import StationConfig
+from linecheck.station.config.table import CommandTable
 from linecheck.station.interfaces import interface_of
 from linecheck.station.interfaces.sound.devices import list_devices, load_portaudio
 
@@ -47,6 +51,7 @@ def examine(config: StationConfig | None) -> Iterator[Finding]:
     yield from _sound_server()
     yield from _clock()
     yield from _room(config)
+    yield from _commands(config)
     yield from _chromium()
     yield from _extras(config)
 
@@ -144,6 +149,27 @@ def _room(config: StationConfig | None) -> Iterator[Finding]:
     short = room_for_record(disk)
     free = f"{disk.free_bytes / 1e9:.0f} GB free where the log is ({disk.path})"
     yield Finding("room", State.OK if short is None else State.MISSING, free if short is None else short)
+
+
+def _commands(config: StationConfig | None) -> Iterator[Finding]:
+    """Yield whether the programs that a station runs are there."""
+    if config is None:
+        return
+    tables: dict[str, CommandTable | None] = {
+        name: getattr(config, name) for name in ("identify", "conditions", "before", "after")
+    }
+    tables |= {f"setup.{name}": table for name, table in config.setup.items()}
+    for name, table in tables.items():
+        program = None if table is None else split_command(table.command)[0]
+        if program is None or "{" in program:
+            continue
+        found = shutil.which(program)
+        if found is not None:
+            yield Finding(f"[{name}]", State.OK, f"{found} is there")
+        else:
+            text = f"{visible(program)} is no program that this user may start"
+            cure = "give its whole path, or install it; a script needs its first line (#!) and chmod +x"
+            yield Finding(f"[{name}]", State.MISSING, text, {"": cure})
 
 
 def _chromium() -> Iterator[Finding]:

@@ -12,7 +12,7 @@ many sets                  the events of :mod:`linecheck.captures.many_sets`, :c
 of the line itself         :class:`Standby`, :class:`Asked`, :class:`Ordered`, :class:`StationStopped`,
                            :class:`StationResumed`, :class:`SelfCheckPlays`, :class:`SelfCheckEnded`,
                            :class:`GateStated`, :class:`ScanIgnored`, :class:`SyncMessage`,
-                           :class:`Note`
+                           :class:`HandedOver`, :class:`HandOverFailed`, :class:`Note`
 =========================  =====================================================================
 
 A listener is called from the thread that tests the unit. It hears a verdict only once the run is on the disk.
@@ -266,6 +266,22 @@ class SyncMessage(LineEvent):
     """One line about sending the log."""
 
     text: str
+
+
+@dataclass(frozen=True)
+class HandedOver(OfRun, LineEvent):
+    """A run's result was handed over: program ``to`` took it at the ``tries``-th time, and answered."""
+
+    to: str
+    answer: str
+    tries: int
+
+
+@dataclass(frozen=True)
+class HandOverFailed(OfRun, LineEvent):
+    """A run's result was not handed over, and why; it is tried again, which is not told again."""
+
+    why: str
 
 
 @dataclass(frozen=True)

@@ -29,6 +29,7 @@ from typing import Any, Final
 from linecheck.errors import LinecheckError
 from linecheck.line.codes import Code, Order, chosen
 from linecheck.line.events import Asked, Event, Ordered, ScanIgnored, VerdictKnown
+from linecheck.line.hand_over import handing_over
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Desk, Scan
 from linecheck.line.sending import sending
 from linecheck.line.session import opened_session
@@ -99,6 +100,7 @@ def _work(link: _Link, order: StationOrder) -> None:
             listener=listener,
         ) as session,
         sending(config, listener, one_unit=False) as tell_of_sending,
+        handing_over(session.log, config, listener, one_unit=False) as beside,
     ):
         desk = Desk(session, UnitFacts(order.said))
         desk.stand_by()
@@ -107,6 +109,10 @@ def _work(link: _Link, order: StationOrder) -> None:
             if scan is not None:
                 desk.take(scan)
             tell_of_sending()
+            if beside is not None:
+                beside.look()
+                for told in beside.said():
+                    listener(told)
             desk.stand_by()
 
 

@@ -24,7 +24,15 @@ from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
 from linecheck.line.kept_captures import CaptureKeeper
 from linecheck.line.recording import Recorded, record_and_report, written
 from linecheck.line.stop_signals import StopSignals
-from linecheck.line.unit_trace import AskedConditions, UnitFacts, admitted, identified, traced, with_release
+from linecheck.line.unit_trace import (
+    AskedConditions,
+    UnitFacts,
+    admitted,
+    identified,
+    permitted,
+    traced,
+    with_release,
+)
 from linecheck.log import Log, StoredRun
 from linecheck.log.begun import Hold, held
 from linecheck.measure.executors import analysis_executor, make_ready
@@ -68,6 +76,7 @@ class _Admission:
     history: Sequence[Attempt]
     attempts: int
     override: Mapping[str, str]
+    before: Mapping[str, str]
     identity: Mapping[str, str]
     problems: tuple[Problem, ...]
     station: Admission
@@ -140,6 +149,7 @@ class Session:
             scanned=scanned,
             override=admission.override,
             identity=admission.identity,
+            before=admission.before,
             gates=admission.station.gates,
         )
         with StopSignals() as stop, _Journal(self.log, complete) as journal:
@@ -200,9 +210,10 @@ class Session:
         attempts = self.log.attempts(self.model, serial)
         if purpose == "unit":
             override = admitted(self.plan.limits.retest, history, serial, facts)
+        before, unanswered = permitted(config.before if purpose == "unit" else None, serial)
         identity, problems = identified(config, self.plan.limits, serial, facts.firmware)
-        marks = (*gate.problems, *overdue, *problems)
-        return _Admission(history, attempts, override, identity, marks, gate)
+        marks = (*gate.problems, *overdue, *unanswered, *problems)
+        return _Admission(history, attempts, override, before, identity, marks, gate)
 
     def _gate(self, serial: str, purpose: Purpose) -> Admission:
         """Return what the station's gates say; only units are refused."""

@@ -25,6 +25,7 @@ from linecheck.line.events import (
     Asked,
     Event,
     GateStated,
+    HandOverFailed,
     NextAct,
     Note,
     Ordered,
@@ -257,6 +258,9 @@ def _beside(now: NestState, event: Event) -> NestState:
             )
         case Ordered():
             return replace(now, note=event.says, wants_details=event.wants_details)
+        case HandOverFailed():
+            # Whose result it is stands in the log: beside a verdict there is one serial number.
+            return replace(now, note=_sentence(f"Results are not handed over: {event.why}"))
         case Note() if event.serial in (None, now.serial):
             return replace(now, note=_sentence(event.text))
         case _:

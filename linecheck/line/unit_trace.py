@@ -17,6 +17,7 @@ from linecheck.run.facts import Purpose
 from linecheck.run.model import NOT_RELEASED, Run
 from linecheck.run.plan import Plan
 from linecheck.station import environment
+from linecheck.station.config.hand_over import BeforeConfig
 from linecheck.station.config.station import ConditionsConfig, StationConfig
 
 NO_CONDITIONS: Final[Mapping[str, str]] = {}
@@ -166,6 +167,7 @@ def traced(
     scanned: str | None,
     override: Mapping[str, str],
     identity: Mapping[str, str],
+    before: Mapping[str, str],
     gates: Mapping[str, Any],
     conditions: Mapping[str, str] = NO_CONDITIONS,
 ) -> Run:
@@ -184,6 +186,7 @@ def traced(
         nest=config.nest,
         override=override,
         identity=identity,
+        before=before,
         conditions=conditions,
         host=environment.host(),
         clock=clock,
@@ -199,6 +202,33 @@ def traced(
     message = f"the computer's clock was changed by {stepped:+.0f} s during the run: do not trust its times"
     problem = Problem("clock_stepped", message, blocks=False)
     return replace(run, problems=(*run.problems, problem))
+
+
+def permitted(config: BeforeConfig | None, serial: str) -> tuple[Mapping[str, str], tuple[Problem, ...]]:
+    """Ask whether a unit may be tested; return what its record says of that, and a note where nobody answered.
+
+    Raises
+    ------
+    StationError
+        It may not, or nobody answered and the station config refuses it then: nothing is run.
+    """
+    if config is None:
+        return {}, ()
+    ended = config.ended({"serial": serial})
+    if ended.status == 0:
+        return {"answer": "yes", "said": ended.answer or "nothing", "by": config.program}, ()
+    if ended.status is not None:
+        said = ended.answer or f"exit status {ended.status}, in no words"
+        raise StationError(f"{serial} may not be tested, says {config.program}: {said}. Nothing was run.")
+    why = visible(ended.why or "")
+    if config.no_answer == "refuse":
+        raise StationError(
+            f"nobody says whether {serial} may be tested: {why}. Fix the command under [before]. Nothing was run."
+        )
+    message = f"nobody says whether the unit may be tested: {why}. Fix the command under [before]."
+    return {"answer": "none", "said": why, "by": config.program}, (
+        Problem("permission_unknown", message, blocks=False),
+    )
 
 
 def _other_than_expected(

@@ -144,9 +144,10 @@ def _lock_path(log: Path, run_id: str) -> Path:
     return log.with_name(f"{log.name}.begun") / run_id
 
 
-def note(connection: Connection, record: RecordRows, recorded: str) -> None:
-    """Note a run as it begins, which has no checks yet."""
+def note(connection: Connection, record: RecordRows, recorded: str, *, hand_over: bool) -> None:
+    """Note a run as it begins, which has no checks yet, and whether it is to be handed over once it is recorded."""
     content = {
+        "hand_over": hand_over,
         "run": record.run,
         "parts": record.parts,
         "limits": record.limits.decode(),
@@ -195,6 +196,12 @@ def _begun_run(content: str) -> BegunRun:
             "the log's table begun holds what linecheck never writes: somebody has changed it. Find out who, and "
             "remove that row; no unit is tested until then"
         ) from error
+
+
+def is_handed_over(connection: Connection, run_id: str) -> bool:
+    """Return whether a run that was begun is to be handed over: whoever ends it, that is as its own station said."""
+    query = select(begun.c.content).where(begun.c.run_id == run_id, begun.c.position == 0)
+    return bool(json.loads(connection.scalar(query) or "{}").get("hand_over"))
 
 
 def cut_off_run(connection: Connection, run_id: str, *, failed: bool = False) -> Run | None:

@@ -15,10 +15,12 @@ from linecheck.errors import RecordError, UsageError
 from linecheck.files.text import encodable, visible
 from linecheck.limits.retest import Attempt
 from linecheck.limits.verdict import Verdict
+from linecheck.log import outbox
 from linecheck.log.assets import KnownAsset, known_assets
 from linecheck.log.begun import BegunRun, begun_runs
 from linecheck.log.connect import database_path, open_reader, plain_errors
 from linecheck.log.fetch import Record, content_of, last_record, records_of, run_rows
+from linecheck.log.outbox import Waiting
 from linecheck.log.population import EarlierUnits, WantedReading, earlier_units
 from linecheck.log.queries import RunFilter, matching
 from linecheck.log.rows import logged_run, stored_run
@@ -107,6 +109,16 @@ class LogReader:
         """Return the runs that are begun and not recorded yet: under way, or cut off."""
         with self.reading() as connection:
             return begun_runs(connection)
+
+    def outbox(self, station: str | None = None, limit: int | None = None) -> tuple[Waiting, ...]:
+        """Return the runs that wait to be handed over, the oldest first; those of one station, where it is given."""
+        with self.reading() as connection:
+            return outbox.waiting(connection, station, limit)
+
+    def count_outbox(self, station: str) -> int:
+        """Return how many runs of a station wait to be handed over."""
+        with self.reading() as connection:
+            return outbox.count(connection, station)
 
     def is_recorded(self, run_id: str) -> bool:
         """Return whether a run is in the log."""

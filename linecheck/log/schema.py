@@ -5,8 +5,9 @@ Tables hold one run in one row of ``run`` and, by its ``sequence``, in rows of `
 5). ``limits`` holds what the limit files said, once each, so that a log can be
 read without them; ``document`` holds what else many runs share (the packages that they ran with). ``statement`` holds
 what people (or stations) have said: its kind, what it is about (``subject``), and the rest as JSON. Runs and statements
-share one sequence: no number is in both. Two tables are no records, and change: ``sent`` notes how far another place
-has confirmed that it has the log, ``begun`` what is known of runs that are under way (:mod:`linecheck.log.begun`).
+share one sequence: no number is in both. Three tables are no records, and change: ``sent`` notes how far another place
+has confirmed that it has the log, ``begun`` what is known of runs that are under way (:mod:`linecheck.log.begun`),
+``outbox`` which runs are still to be handed over (:mod:`linecheck.log.outbox`).
 ``station_signature`` in the row of a record is a signature of its hash, where the station has a key
 (:mod:`linecheck.log.station_key`).
 
@@ -325,6 +326,20 @@ _COMES_WITH: Final[Mapping[int, tuple[str, ...]]] = {
     7: (
         f"CREATE INDEX run_by_cause ON run ({FIRST_CAUSE.format('causes')}, sequence) "
         f"WHERE {FIRST_CAUSE.format('causes')} IS NOT NULL",
+        """
+CREATE TABLE outbox (
+    sequence INTEGER PRIMARY KEY REFERENCES run,
+    station TEXT NOT NULL,
+    tries INTEGER NOT NULL,
+    tried TEXT,
+    answer TEXT NOT NULL
+) STRICT""",
+        """
+CREATE TRIGGER outbox_keeps_on_delete BEFORE DELETE ON outbox
+WHEN NOT EXISTS (
+    SELECT 1 FROM run JOIN statement ON statement.kind = 'handed_over' AND statement.subject = run.run_id
+    WHERE run.sequence = OLD.sequence)
+BEGIN SELECT RAISE(ABORT, 'a run waits until it is stated that it was handed over'); END""",
     ),
 }
 
@@ -349,6 +364,7 @@ def _table(name: str, columns: str) -> Table:
 limits = _table("limits", "digest content")
 document = _table("document", "digest content")
 begun = _table("begun", "run_id position recorded content")
+outbox = _table("outbox", "sequence station tries tried answer")
 sent = _table("sent", "target sequence record_hash acknowledged")
 run = _table(
     "run",

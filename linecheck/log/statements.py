@@ -12,6 +12,7 @@ gate              station, gate, model and serial        :func:`~linecheck.gates
 golden_reference  the same                               :func:`~linecheck.gates.statements.reference_content`
 self_check        the station                            :meth:`~linecheck.station.self_check.result.SelfCheck.content`
 run_begun         the run's id                           :meth:`~linecheck.log.store.Log.begin`
+handed_over       the run's id                           :func:`~linecheck.log.outbox.handed_over_content`
 captures_removed  the station                            :mod:`linecheck.log.archive.removal`
 repair            the run's id                           :func:`~linecheck.history.repairs.statement.repair_content`
 curves_thinned    the station                            :mod:`linecheck.log.thinning`

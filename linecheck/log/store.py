@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -14,10 +14,11 @@ from sqlalchemy import Connection, Engine, Table, insert, select
 from linecheck.errors import FileError, LinecheckError, RecordError, UsageError
 from linecheck.files.text import encodable, visible
 from linecheck.files.times import utc_text
-from linecheck.log import begun
+from linecheck.log import begun, outbox
 from linecheck.log.chain import canonical_json, digest, record_hash
 from linecheck.log.connect import database_path, open_writer, plain_errors
 from linecheck.log.fetch import column_at, last_record, refuse_unkept, unkept
+from linecheck.log.outbox import Waiting
 from linecheck.log.reader import BUSY_SECONDS, LogReader, count_attempts
 from linecheck.log.rows import RecordRows, record_rows
 from linecheck.log.schema import PARTS, document, limits, run
@@ -51,6 +52,8 @@ class Log(LogReader):
         An SQLite file, or ``sqlite:///PATH``.
     key : StationKey or None
         Signs every record that is added.
+    hand_over : collection of str
+        The purposes of the runs that are to be handed over to the factory's own program.
     busy_seconds : float
         How long to wait for another program that holds it locked.
 
@@ -67,10 +70,12 @@ class Log(LogReader):
         location: str | Path,
         *,
         key: StationKey | None = None,
+        hand_over: Collection[str] = (),
         busy_seconds: float = BUSY_SECONDS,
     ) -> None:
         self._writer: Engine = open_writer(database_path(location), busy_seconds)
         self._key = key
+        self._hand_over = frozenset(hand_over)
         try:
             super().__init__(location, busy_seconds=busy_seconds)
             if key is None:
@@ -81,9 +86,10 @@ class Log(LogReader):
 
     @classmethod
     def of_station(cls, config: StationConfig) -> Self:
-        """Open the log that a station config names, signed by the key that it names."""
+        """Open the log that a station config names, signed by the key and handed over as it says."""
         key = None if config.sign is None else StationKey(config.sign.key)
-        return cls(config.records.database, key=key)
+        hand_over = () if config.after is None else config.after.purposes
+        return cls(config.records.database, key=key, hand_over=hand_over)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -104,7 +110,7 @@ class Log(LogReader):
         """
         record = record_rows(settled(outcome))
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
-            return self._add(connection, record)
+            return self._add(connection, record, hand_over=outcome.purpose in self._hand_over)
 
     def begin(self, run: Run) -> Head:
         """State that a run begins, before anything of it is played; return the statement's number and hash.
@@ -123,7 +129,8 @@ class Log(LogReader):
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
             self._refuse_recorded(connection, run.run_id)
             self._refuse_twice(connection, run)
-            begun.note(connection, record, utc_text(datetime.now(UTC)))
+            due = run.purpose in self._hand_over
+            begun.note(connection, record, utc_text(datetime.now(UTC)), hand_over=due)
             return add_statement(connection, begun.RUN_BEGUN, run.run_id, content, self._key)
 
     def keep(self, run_id: str, check: CheckOutcome) -> None:
@@ -167,18 +174,61 @@ class Log(LogReader):
     def _end(self, run_id: str) -> StoredRun | None:
         """Record a run that was cut off; None where another program has done so meanwhile."""
         with self._writing() as connection:
+            due = begun.is_handed_over(connection, run_id)
             outcome = begun.cut_off_run(connection, run_id, failed=begun.has_failed(self.path, run_id))
-            stored = None if outcome is None else self._add(connection, record_rows(settled(outcome)))
+            rows = None if outcome is None else record_rows(settled(outcome))
+            stored = None if rows is None else self._add(connection, rows, hand_over=due)
         begun.forget_lock(self.path, run_id)
         return stored
 
-    def _add(self, connection: Connection, record: RecordRows) -> StoredRun:
+    def _add(self, connection: Connection, record: RecordRows, *, hand_over: bool) -> StoredRun:
         self._refuse_recorded(connection, record.run["run_id"])
         _keep(connection, limits, record.run["limits_digest"], record.limits)
         for content in record.documents:
             _keep(connection, document, digest(content), content)
         begun.forget(connection, record.run["run_id"])
-        return _insert(connection, record, self._key)
+        stored = _insert(connection, record, self._key)
+        if hand_over:
+            outbox.put(connection, stored.sequence, record.run["station"] or "")
+        return stored
+
+    def note_try(self, entry: Waiting) -> int:
+        """Note that a run is given to a program, before it is; return which try that is.
+
+        Raises
+        ------
+        RecordError
+            It could not be noted: it must not be given to any.
+        """
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            tried = utc_text(datetime.now(UTC))
+            outbox.note(connection, entry.sequence, tries=entry.tries + 1, tried=tried, answer="")
+        return entry.tries + 1
+
+    def note_answer(self, entry: Waiting, answer: str) -> None:
+        """Note why a run was not taken.
+
+        Raises
+        ------
+        RecordError
+            It could not be noted.
+        """
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            outbox.note(connection, entry.sequence, answer=answer)
+
+    def handed_over(self, entry: Waiting, tries: int, accepted: Mapping[str, str]) -> None:
+        """State that a run was handed over, and let it wait no longer, in one transaction.
+
+        Raises
+        ------
+        RecordError
+            It could not be stated: it still waits.
+        """
+        with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
+            if outbox.is_waiting(connection, entry.sequence):
+                content = outbox.handed_over_content(entry, tries, accepted)
+                add_statement(connection, outbox.HANDED_OVER, entry.run_id, content, self._key)
+                outbox.remove(connection, entry.sequence)
 
     def state(self, kind: str, subject: str, content: Mapping[str, Any]) -> Head:
         """Record what somebody, or the station, says; return the statement's number and hash.

@@ -179,6 +179,10 @@ class Facts:
         "the unit's own {}", "what the unit said of itself", "data", since=3,
         result="unit", page=("record",),
     )  # fmt: skip
+    before: Mapping[str, str] = _fact(
+        "asked before, {}", "what the factory said when it was asked whether the unit may be tested", "data", since=7,
+        result="unit", null_where_empty=True, page=("record",), compared=False,
+    )  # fmt: skip
     assets: tuple[Asset, ...] = _fact(
         "asset {}", "what the run's numbers rest on", "assets", since=3,
         result="unit", page=("assets",),

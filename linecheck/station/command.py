@@ -1,4 +1,4 @@
-"""The station's own commands (a setting of the unit, its identity, conditions): run without a shell, bounded.
+"""The station's own commands (a setting of the unit, its identity, a label to print): run without a shell, bounded.
 
 They are bounded in time and in output.
 """
@@ -14,10 +14,15 @@ import threading
 import time
 from collections.abc import Collection, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import IO, Final
+
+from linecheck.files.text import visible
 
 #: Characters of each of a command's outputs that are kept, the last ones.
 MAX_OUTPUT: Final = 4000
+#: Characters of a command's answer.
+MAX_ANSWER: Final = 200
 #: How long to wait for the rest of the output of a command that has ended.
 LAST_WORDS_SECONDS: Final = 0.5
 
@@ -61,9 +66,40 @@ def check_command(command: str, marks: Collection[str]) -> str:
     return command
 
 
+@dataclass(frozen=True)
+class Ended:
+    """How a command ended.
+
+    Attributes
+    ----------
+    status : int or None
+        Its exit status; None where it has none: it could not be started, took too long, or was killed.
+    why : str or None
+        Why it was not done; None where the command ended with status 0.
+    printed, errors : str
+        The last of what it printed on its two outputs.
+    """
+
+    status: int | None
+    why: str | None
+    printed: str = ""
+    errors: str = ""
+
+    @property
+    def output(self) -> str:
+        """The last of what it printed, and after it the last of its errors: in this order, whatever came first."""
+        parted = self.errors and self.printed and not self.printed.endswith("\n")
+        return self.printed + "\n" * bool(parted) + self.errors
+
+    @property
+    def answer(self) -> str:
+        """The last line of text that it printed, every character of it visible; of its errors where it printed none."""
+        return visible(_last_line(self.printed) or _last_line(self.errors))[:MAX_ANSWER]
+
+
 def run_station_command(
-    command: str, fills: Mapping[str, str], timeout_seconds: float
-) -> tuple[str | None, str]:
+    command: str, fills: Mapping[str, str], timeout_seconds: float, given: bytes | None = None
+) -> Ended:
     """Run a command of the station.
 
     Parameters
@@ -74,19 +110,14 @@ def run_station_command(
         command's environment.
     timeout_seconds : float
         After that it is ended, with all that it has started.
-
-    Returns
-    -------
-    why : str or None
-        Why it was not done; None where the command ended with status 0.
-    output : str
-        The last of what the command printed, and after it the last of its errors: in this order, whatever came first.
+    given : bytes, optional
+        What it finds on its standard input, which is empty otherwise.
     """
     words = [_filled(word, fills) for word in split_command(command)]
     try:
         process = subprocess.Popen(
             words,
-            stdin=subprocess.DEVNULL,
+            stdin=subprocess.DEVNULL if given is None else subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             env={**os.environ, **{f"LINECHECK_{name.upper()}": text for name, text in fills.items()}},
@@ -94,19 +125,28 @@ def run_station_command(
         )
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        return f"the command {words[0]!r} cannot be started: {reason}", ""
+        return Ended(None, f"the command {words[0]!r} cannot be started: {reason}")
     tails = _Tail(process.stdout), _Tail(process.stderr)
+    if process.stdin is not None and given is not None:
+        threading.Thread(target=_feed, args=(process.stdin, given), daemon=True).start()
     try:
         status = process.wait(timeout_seconds)
     except subprocess.TimeoutExpired:
         _end(process)
-        return f"the command did not end within {timeout_seconds:g} s and was ended", "".join(_texts(tails))
+        why = f"the command did not end within {timeout_seconds:g} s and was ended"
+        return Ended(None, why, *_texts(tails))
     except BaseException:
         _end(process)
         raise
     printed, errors = _texts(tails)
-    why = None if status == 0 else _failure(status, _last_line(errors) or _last_line(printed))
-    return why, printed + errors
+    failure = None if status == 0 else _failure(status, _last_line(errors) or _last_line(printed))
+    return Ended(status if status >= 0 else None, failure, printed, errors)
+
+
+def _feed(stream: IO[bytes], given: bytes) -> None:
+    """Give a command its input, as far as it reads it."""
+    with suppress(OSError, ValueError), stream:
+        stream.write(given)
 
 
 def _filled(word: str, fills: Mapping[str, str]) -> str:
@@ -156,7 +196,7 @@ class _Tail:
 
 
 def _texts(tails: tuple[_Tail, _Tail]) -> tuple[str, str]:
-    """Return what was printed, its last line ended where errors follow, and the errors."""
+    """Return what was printed, and the errors."""
     until = time.monotonic() + LAST_WORDS_SECONDS
     printed, errors = (tail.text(until) for tail in tails)
-    return (f"{printed}\n" if errors and printed and not printed.endswith("\n") else printed), errors
+    return printed, errors

@@ -1,5 +1,6 @@
 """The station's own commands."""
 
+import hashlib
 import os
 import signal
 import sys
@@ -13,9 +14,13 @@ from linecheck.station.config.load import load_station
 
 
 def run(code, *further, value="slow", timeout=20.0):
-    """Run a line of Python as a setting's command."""
+    """Run a line of Python as a setting's command; return why it failed, and its output."""
     command = " ".join([sys.executable, "-c", f"'{code}'", *further])
-    return run_station_command(command, {"setting": "filter", "value": value}, timeout)
+    return said(run_station_command(command, {"setting": "filter", "value": value}, timeout))
+
+
+def said(ended):
+    return ended.why, ended.output
 
 
 def runs(pid):
@@ -82,7 +87,7 @@ def test_what_is_left_running_with_one_output_does_not_hide_what_failed():
 def test_what_takes_too_long_is_ended_with_all_that_it_started(tmp_path):
     script = tmp_path / "parent.sh"
     script.write_text("sleep 1000000 & echo began $!; wait\n")
-    why, output = run_station_command(f"sh {script}", {}, 2.0)
+    why, output = said(run_station_command(f"sh {script}", {}, 2.0))
     assert "did not end within 2 s" in why
     began, child = output.split()
     assert began == "began"
@@ -98,13 +103,13 @@ def test_a_huge_output_keeps_its_end():
 
 
 def test_a_command_that_is_not_there_says_so():
-    why, output = run_station_command("/no/such/relay {value}", {"value": "slow"}, 5.0)
+    why, output = said(run_station_command("/no/such/relay {value}", {"value": "slow"}, 5.0))
     assert why == "the command '/no/such/relay' cannot be started: No such file or directory"
     assert output == ""
 
 
 def test_what_a_command_leaves_running_does_not_hold_the_run_up():
-    why, child = run_station_command("sh -c 'sleep 1000000 & echo $!'", {}, 60.0)
+    why, child = said(run_station_command("sh -c 'sleep 1000000 & echo $!'", {}, 60.0))
     assert why is None
     assert runs(int(child))
     os.kill(int(child), signal.SIGKILL)
@@ -147,3 +152,16 @@ def test_faults_of_a_station_config(tmp_path, table, place, words):
     assert any(
         f"{one.line}:{one.column}" == place and words in one.message for one in refused.value.faults
     ), [str(one) for one in refused.value.faults]
+
+
+def test_a_command_finds_what_it_is_given_on_its_input():
+    given = bytes(range(256)) * 4096
+    code = "import hashlib, sys; print(hashlib.sha256(sys.stdin.buffer.read()).hexdigest())"
+    ended = run_station_command(f"{sys.executable} -c '{code}'", {}, 20.0, given)
+    assert (ended.status, ended.answer) == (0, hashlib.sha256(given).hexdigest())
+
+
+@pytest.mark.parametrize("code", ["sleep 1000000", "exec <&-; sleep 1000000"])
+def test_a_command_that_leaves_its_input_alone_is_ended_in_time(code):
+    ended = run_station_command(f"sh -c '{code}'", {}, 0.3, b"x" * 1_000_000)
+    assert (ended.status, "did not end within 0.3 s" in ended.why) == (None, True)

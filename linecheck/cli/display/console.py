@@ -27,6 +27,8 @@ from linecheck.line.events import (
     Event,
     FilesNotWritten,
     GateStated,
+    HandedOver,
+    HandOverFailed,
     Note,
     RunCutOff,
     RunRecorded,
@@ -97,6 +99,13 @@ def line_of(event: Event) -> str | None:
                 f"the clock of this computer stands {behind:.0f} s before the time of the record before: put it right. "
                 "The log goes by numbers, and nothing is lost"
             )
+        case HandedOver():
+            tried = f" (try {event.tries})" if event.tries > 1 else ""
+            return f"{event.serial} is handed over to {event.to}{tried}" + (
+                f": {event.answer}" if event.answer else ""
+            )
+        case HandOverFailed():
+            return f"{event.serial} is not handed over: {event.why}. It is tried again; what comes after it waits"
         case ScanIgnored():
             return f"{event.text[:80]!a} {_IGNORED[event.why]}"
     return None

@@ -19,6 +19,7 @@ _COMMANDS = {
     "files": ("files:files_command", "Rewrite the result files of runs from their records."),
     "head": ("verify:head_command", "Print the last record's number and hash, to keep elsewhere."),
     "list": ("list:list_command", "List the runs in the log, newest first."),
+    "outbox": ("outbox:outbox_command", "List the runs that wait to be handed over."),
     "rejudge": (
         "rejudge:rejudge_command",
         "Judge stored runs by another limit file; the log stays as it is.",

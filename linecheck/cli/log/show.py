@@ -16,6 +16,7 @@ from linecheck.history.attempts import AttemptChanges, Moved, attempt_changes
 from linecheck.history.repairs.statement import REPAIR, repair_from
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
 from linecheck.log import LogReader, Statement
+from linecheck.log.outbox import HANDED_OVER
 from linecheck.report.run_facts import THINNED, closing_groups
 from linecheck.results.wording import findings, number, signed
 from linecheck.run.causes import causes_of
@@ -168,6 +169,10 @@ def _stated(statement: Statement) -> str:
         return f"{word}: {str(content.get('decision')).upper()} by {who}: {content.get('reason')} ({when})"
     if statement.kind == REPAIR:
         return f"repaired: {repair_from(content)} ({when})"
+    if statement.kind == HANDED_OVER:
+        tries = f" at try {content.get('tries')}" if content.get("tries") != 1 else ""
+        answer = f": {content.get('answer')}" if content.get("answer") else ""
+        return f"handed over to {content.get('command')}{tries}{answer} ({when})"
     told = ", ".join(
         f"{name} {value}"
         for name, value in content.items()

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from contextlib import AbstractContextManager
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 import click
 
@@ -12,6 +13,7 @@ from linecheck.cli.prompts import Prompt
 from linecheck.cli.unit_facts import known_unit_facts
 from linecheck.errors import ExitStatus, UsageError
 from linecheck.gates.known_units import Accepted
+from linecheck.line.hand_over import handing_over
 from linecheck.line.known_unit import challenge_unit, judge_by_challenge, judge_by_golden, require_golden
 from linecheck.line.session import Session, opened_session
 from linecheck.line.unit_trace import UnitFacts
@@ -22,13 +24,14 @@ from linecheck.station.config.station import Station
 _serial_option = click.option("--serial", required=True, metavar="S", help="Serial number of the unit.")
 
 
-def _session(
-    station: Station, limits_path: str, serial: str, faults: tuple[str, ...]
-) -> AbstractContextManager[Session]:
+@contextmanager
+def _session(station: Station, limits_path: str, serial: str, faults: tuple[str, ...]) -> Iterator[Session]:
     """Open a session for one unit on a terminal."""
     console = Console()
     people = Prompt(console.paused)
-    return opened_session(station, limits_path, serial, faults=faults, people=people, listener=console)
+    opened = opened_session(station, limits_path, serial, faults=faults, people=people, listener=console)
+    with opened as session, handing_over(session.log, station.config, console, one_unit=True):
+        yield session
 
 
 def _accepted(accept: bool, add: bool, by: str | None, reason: str | None) -> Accepted | None:

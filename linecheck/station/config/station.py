@@ -17,6 +17,7 @@ from linecheck.files.toml import FormatOne
 from linecheck.run.facts import Asset
 from linecheck.station.config.archive import ArchiveConfig
 from linecheck.station.config.gates import ChallengeConfig, GateConfig, GoldenConfig
+from linecheck.station.config.hand_over import AfterConfig, BeforeConfig
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.screen import ScreenConfig
 from linecheck.station.config.server_url import check_server_url
@@ -323,6 +324,8 @@ class StationConfig(Table):
     assets: Annotated[dict[str, AssetConfig], Field(max_length=64)] = {}  # noqa: RUF012 - copied
     identify: IdentifyConfig | None = None
     conditions: ConditionsConfig | None = None
+    before: BeforeConfig | None = None
+    after: AfterConfig | None = None
     golden: GoldenConfig | None = None
     challenge: ChallengeConfig | None = None
     sync: SyncConfig = SyncConfig()

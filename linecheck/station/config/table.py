@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from pathlib import PurePath
 from typing import Annotated, ClassVar, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator
 
-from linecheck.station.command import check_command, run_station_command
+from linecheck.station.command import Ended, check_command, run_station_command, split_command
 
 Values = TypeVar("Values", bound=tuple[int | str, ...])
 
@@ -66,9 +68,19 @@ class CommandTable(Table):
     command: Annotated[str, Field(min_length=1, max_length=2000)]
     timeout_seconds: Annotated[float, Field(gt=0.0, le=3600.0)] = 30.0
 
+    def ended(self, fills: Mapping[str, str], given: bytes | None = None) -> Ended:
+        """Run it, its marks filled and with this on its standard input; return how it ended."""
+        return run_station_command(self.command, fills, self.timeout_seconds, given)
+
     def run(self, **fills: str) -> tuple[str | None, str]:
         """Run it, its marks filled; return why that failed, None where it did not, and what it printed."""
-        return run_station_command(self.command, fills, self.timeout_seconds)
+        ended = self.ended(fills)
+        return ended.why, ended.output
+
+    @property
+    def program(self) -> str:
+        """The program's name, without its folder."""
+        return PurePath(split_command(self.command)[0]).name
 
     @field_validator("command")
     @classmethod
