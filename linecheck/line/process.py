@@ -33,7 +33,7 @@ from linecheck.line.hand_over import handing_over
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Desk, Scan
 from linecheck.line.sending import sending
 from linecheck.line.session import opened_session
-from linecheck.line.states import NestState, after
+from linecheck.line.states import UNDER_TEST, NestState, after
 from linecheck.line.tone import VerdictTone
 from linecheck.line.unit_trace import UnitFacts
 from linecheck.run.model import Run
@@ -201,7 +201,10 @@ class _Link:
 
     def _take(self, scan: Scan) -> None:
         with self._lock:
-            is_wanted, self._waiting = self._waiting, False
+            # What comes with the verdict is the next unit, a moment before the station waits for it.
+            is_over = self.screen is not None and self.screen.state.state not in UNDER_TEST
+            is_wanted = self._waiting or (is_over and self._scans.empty())
+            self._waiting = False
             last, self._last = self._last, scan
         if is_wanted:
             self._scans.put(scan)

@@ -78,6 +78,9 @@ class State(StrEnum):
 #: What may stand beside a serial number only once its run is on the disk.
 VERDICTS: Final = frozenset({State.PASS, State.FAIL, State.HOLD, State.TEST_AGAIN, State.MET, State.NOT_MET})
 
+#: States in which another unit's label is a mistake.
+UNDER_TEST: Final = frozenset({State.TESTING, State.ASKED})
+
 _STATE_OF_RUN: Final = {
     "pass": State.PASS,
     "marginal": State.PASS,
@@ -182,18 +185,15 @@ def after(
         case UnitScanned():
             return now.fresh(State.TESTING, serial=_shown(event.serial), doing="Looking it up")
         case UnitAdmitted():
-            note = (
-                "" if not event.tested_before else f"It was tested before: this is attempt {event.attempt}."
-            )
-            return replace(now, attempt=event.attempt, note=note)
+            again = f"It was tested before: this is attempt {event.attempt}." if event.tested_before else ""
+            return replace(now, attempt=event.attempt, note=now.note or again)
         case UnitRefused():
             act = "" if now.may_judge else " ".join(now.cures)
             return now.fresh(
                 State.NOT_TESTED, serial=_shown(event.serial), says=_sentence(event.why), act=act
             )
         case Asked():
-            under_test = now.state in (State.TESTING, State.ASKED)
-            asked = now if under_test else now.fresh(State.ASKED)
+            asked = now if now.state in UNDER_TEST else now.fresh(State.ASKED)
             return replace(asked, state=State.ASKED, says=_sentence(event.request), act=event.answer)
         case RunStarted() | CheckStarted() | MeasuringEnded() | SelfCheckPlays():
             return _progressing(now, event, expected_seconds)
@@ -225,7 +225,7 @@ def _beside(now: NestState, event: Event) -> NestState:
                 return replace(known, act=" ".join(event.cures))
             idle = now.state in (State.READY, State.LOCKED) or (now.state is State.TESTING and not now.run_id)
             return known.idle if idle else known
-        case ScanIgnored(why="during a test") if now.began is not None or now.state is State.ASKED:
+        case ScanIgnored(why="during a test") if now.state in UNDER_TEST:
             return replace(
                 now,
                 note=f"Not tested: {_shown(event.text)}, scanned during this test. Scan it again.",

@@ -29,7 +29,7 @@ def free_port():
 
 
 #: As long as anything takes that a test waits for, many times over.
-PATIENCE_SECONDS = 60.0
+PATIENCE_SECONDS = 30.0
 
 
 class Server:
@@ -44,6 +44,8 @@ class Server:
             *map(str, options),
         ]
         self.process = None
+        #: Of the page that operates the station, which the next one goes on with.
+        self.key = ""
 
     def __enter__(self):
         self.start()
@@ -65,8 +67,10 @@ class Server:
         )
         until = time.monotonic() + 60
         while time.monotonic() < until and self.process.poll() is None:
-            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 1):
-                return
+            with contextlib.suppress(OSError):
+                # The log is there once the station is.
+                if self.request("/standing")[0] in (200, 401):
+                    return
             time.sleep(0.05)
         raise AssertionError(self.stop())
 
@@ -107,9 +111,9 @@ class Server:
         except urllib.error.HTTPError as error:
             return error.code, dict(error.headers), error.read().decode()
 
-    def listen(self, query="operate=1", timeout=10):
-        """Return a page's stream of events."""
-        return Stream(self, query, timeout)
+    def listen(self, query=None, timeout=60):
+        """Return the stream of events of the page that operates, or of another."""
+        return Stream(self, query or f"operate=1&key={self.key}", timeout)
 
 
 class Stream:
@@ -146,6 +150,7 @@ class Stream:
             assert time.monotonic() < until, seen[-5:]
             if name == "role":
                 self.role = data
+                self.server.key = data["key"] or self.server.key
             elif name == "message":
                 (state, *_) = data["nests"]
                 seen.append(state)

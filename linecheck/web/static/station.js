@@ -3,8 +3,8 @@
 (() => {
   /* A scanner sends a character in less; a person at a keyboard takes longer, and ends with Enter. */
   const SCANNER_GAP_MS = 50, SCAN_ENDS_MS = 120, TYPED_ENDS_MS = 8000, SILENT_MS = 3000, MAX_SCAN = 12000;
-  /* Heights in shares of the window: letters of 27.5 have capitals of 58 mm on a screen of 24 inches. */
-  const WORD_VH = 42, LEAST_VERDICT_VH = 27.5, SMALL_WORD_VH = 14, SERIAL_VH = 26, LINE = 0.82;
+  /* Heights in shares of the window: letters of 28.6 have capitals of 58 mm on a screen of 24 inches. */
+  const WORD_VH = 42, LEAST_VERDICT_VH = 28.6, SMALL_WORD_VH = 14, SERIAL_VH = 26, LINE = 0.82;
   const byId = (id) => document.getElementById(id);
   const nests = new Map([...document.querySelectorAll(".nest")].map((element) => [element.dataset.nest, {element, state: null}]));
   const meter = document.createElement("canvas").getContext("2d");
@@ -67,11 +67,13 @@
     /* The word takes what the serial number leaves, and never less than can be read from afar. */
     const tall = Math.max((room - 1.1 * widest) / (LINE * lines.length), LEAST_VERDICT_VH * height);
     const most = small ? SMALL_WORD_VH * height : Math.min(tall, WORD_VH * height);
-    const beside = Math.max(width - 0.85 * most - 2 * height, width / 2);
-    const size = fitting(lines, style.fontFamily, beside, most);
+    /* The shape takes what a long word leaves, and never less than half of its height. */
+    meter.font = `700 100px ${style.fontFamily}`;
+    const wide = Math.max(...lines.map((line) => meter.measureText(line).width)) / 100;
+    const size = Math.floor(Math.min(most, (width - 2 * height) / (wide + 0.45)));
     element.querySelector(".word").style.fontSize = `${size}px`;
     const {style: shape} = element.querySelector(".shape");
-    shape.width = shape.height = `${Math.min(0.8 * size, width / 3)}px`;
+    shape.width = shape.height = `${Math.min(0.8 * size, width - wide * size - 2 * height)}px`;
     serial.style.fontSize = `${Math.min(widest, Math.max((room - LINE * lines.length * size) / 1.1, 6 * height))}px`;
   };
   const doing = (state) => {
@@ -90,6 +92,7 @@
   };
 
   const show = (told) => {
+    if (told.nests.some((state) => !nests.has(state.nest))) { location.reload(); return; }
     heard = performance.now();
     byId("lost").hidden = true;
     for (const state of told.nests) {
@@ -116,6 +119,7 @@
   const openDetails = (run) => {
     const frame = byId("details").querySelector("iframe"), address = `/runs/${encodeURIComponent(run)}`;
     if (frame.getAttribute("src") !== address) frame.setAttribute("src", address);
+    byId("details").querySelector("a").href = address;
     byId("details").hidden = false;
   };
   const closeDetails = () => {
@@ -219,8 +223,11 @@
     event.preventDefault();
     for (const line of event.clipboardData.getData("text").split(/[\r\n\t]+/).filter(Boolean).slice(0, 1)) send(line);
   });
-  /* A page of a run in the frame must not keep the keys. */
-  window.addEventListener("blur", () => setTimeout(() => { if (document.activeElement && document.activeElement.tagName === "IFRAME") { document.activeElement.blur(); window.focus(); } }, 0));
+  /* The page of a run is inert, so that it never has the keys; what turns the wheel is told to it. */
+  byId("details").addEventListener("wheel", (event) => {
+    const {contentWindow} = byId("details").querySelector("iframe");
+    if (contentWindow) contentWindow.scrollBy(0, event.deltaY);
+  }, {passive: true});
 
   const clock = () => {
     byId("clock").textContent = new Intl.DateTimeFormat(undefined, {dateStyle: "short", timeStyle: "medium"}).format(new Date()) + " " +
