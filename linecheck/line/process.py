@@ -8,8 +8,9 @@ converters, and its end is no end of a run: a pipe that breaks stops the run, wh
 :func:`work`             what its process does
 =======================  =====================================================================
 
-Messages are JSON. To the station: ``{"scan": TEXT}``, and ``{"close": true}`` where it is to end. From it:
-``{"state": {…}}`` whenever that changes, and ``{"ended": WHY}`` where it cannot go on.
+Messages are JSON. To the station: ``{"scan": TEXT, "number": N, "given": TIME}`` by the monotonic clock, and
+``{"close": true}`` where it is to end. From it: ``{"state": {…}}`` whenever that changes, ``{"took": N}`` of each scan, and
+``{"ended": WHY}`` where it cannot go on.
 """
 
 from __future__ import annotations
@@ -44,6 +45,8 @@ _log.addHandler(logging.NullHandler())
 
 #: Gates lapse while nobody scans: so often a station that waits looks where it stands.
 STAND_BY_SECONDS: Final = 10.0
+#: How long a station may take to say that it has a scan: it does so at once, whatever it is at.
+TAKEN_SECONDS: Final = 1.0
 #: Longer ones are cut: no label has as much.
 MAX_SCAN: Final = 4096
 _DONE, _CANNOT = Code(Order.DONE).text, Code(Order.CANNOT).text
@@ -190,12 +193,16 @@ class _Link:
                     self.broken = True
                     break
                 text = str(message["scan"])[:MAX_SCAN]
+                late = time.monotonic() - float(message["given"])
             except (EOFError, OSError):
                 self.broken = True
             except (ValueError, KeyError, TypeError, AttributeError):
                 continue
             else:
+                if late > TAKEN_SECONDS:  # whoever gave it has said by now that it did not arrive
+                    continue
                 self._take(Scan(text.strip(), time.monotonic(), text))
+                self.send({"took": message.get("number")})
         self._interrupt()
         self._scans.put(None)
 

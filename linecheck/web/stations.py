@@ -6,6 +6,7 @@ A process that ends is started anew, and says then what became of the run that w
 from __future__ import annotations
 
 import asyncio
+import itertools
 import json
 import multiprocessing
 import threading
@@ -18,7 +19,7 @@ from typing import Any, Final
 
 from linecheck.errors import UsageError
 from linecheck.line.codes import Code, Order, control_code
-from linecheck.line.process import StationOrder, work
+from linecheck.line.process import TAKEN_SECONDS, StationOrder, work
 from linecheck.line.states import NestState, State
 
 #: How long a station has for the run that it records when the server ends.
@@ -39,6 +40,8 @@ class _Station:
     heard: float = 0.0
     #: Whether its process has told a state: before, it takes no scan.
     is_ready: bool = False
+    #: Scans that it has not taken yet, by number.
+    giving: dict[int, threading.Event] = field(default_factory=dict)
     connection: Connection | None = None
     process: SpawnProcess | None = None
 
@@ -64,6 +67,7 @@ class Stations:
         self._version = 0
         self._closing = self._ending = False
         self._selected: str | None = None
+        self._numbers = itertools.count()
         #: Called, in the server's loop, when a station has told a new state.
         self.on_state: Callable[[dict[str, Any]], None] = lambda state: None
 
@@ -131,7 +135,17 @@ class Stations:
         if code is not None and code.order is Order.NEST and code.name in self.nests:
             self._selected = code.name
             return True
-        return all(self._send(station, {"scan": text}) for station in self._meant(code, nest))
+        return all(self._give(station, text) for station in self._meant(code, nest))
+
+    def _give(self, station: _Station, text: str) -> bool:
+        """Give a scan to a station and wait until its process has it: one that has just died would lose it."""
+        number, taken = next(self._numbers), threading.Event()
+        station.giving[number] = taken
+        try:
+            given = {"scan": text, "number": number, "given": time.monotonic()}
+            return self._send(station, given) and taken.wait(TAKEN_SECONDS)
+        finally:
+            del station.giving[number]
 
     def _meant(self, code: Code | None, nest: str | None) -> list[_Station]:
         wanted, self._selected = nest or self._selected, None
@@ -182,7 +196,11 @@ class Stations:
                 message = json.loads(connection.recv_bytes())
             except (EOFError, OSError, ValueError):
                 return why
-            if "state" in message:
+            if "took" in message:
+                taken = station.giving.get(message["took"])
+                if taken is not None:
+                    taken.set()
+            elif "state" in message:
                 station.is_ready = True
                 self._tell(station, message["state"])
             else:

@@ -22,7 +22,8 @@ setInterval(() => {
   for (const nest of document.querySelectorAll(".nest")) {
     const text = (part) => nest.querySelector(part).innerText.replace(/\\s+/g, " ").trim();
     const lost = document.querySelector("#lost");
-    if (lost && lost.hidden) window.samples.push([Date.now(), text(".word").toLowerCase(), text(".serial")]);
+    const covered = ["#lost", "#missed"].some((name) => !(document.querySelector(name) || {}).hidden);
+    if (lost && !covered) window.samples.push([Date.now(), text(".word").toLowerCase(), text(".serial")]);
   }
 }, 50);
 """
@@ -194,7 +195,7 @@ def shift(operator, server, units, seed):
                 for pid in server.station_pids():
                     with contextlib.suppress(ProcessLookupError):
                         os.kill(pid, signal.SIGKILL)
-                operator.until("stopped", *OF_RUNS)
+                operator.page.wait_for_timeout(2500)
                 operator.ready()
                 continue
             case 7 if number % 11 == 0:  # the whole server is killed, and started again
@@ -288,6 +289,23 @@ def test_a_page_without_its_server_shows_no_verdict(browser, tmp_path):
         waited(operator.page, "() => !document.querySelector('#lost').hidden")
         assert operator.page.inner_text(".word") == ""
         assert operator.page.inner_text(".serial") == ""
+
+
+def test_a_scan_that_a_dead_station_would_lose_covers_the_verdict_before_it(browser, tmp_path):
+    with Server(tmp_path) as server, Operator(browser, server) as operator:
+        operator.test("PR3-000001")
+        for pid in server.station_pids():
+            os.kill(pid, signal.SIGSTOP)  # as good as dead, and nobody has noticed
+        operator.scan("PR3-000002")
+        waited(operator.page, "() => !document.querySelector('#missed').hidden")
+        assert "PR3-000002" in operator.page.inner_text("#missed")
+        for pid in server.station_pids():
+            os.kill(pid, signal.SIGKILL)
+        waited(operator.page, "() => document.querySelector('.nest').dataset.state === 'ready'")
+        operator.scan("PR3-000003")
+        operator.until(*OF_RUNS, serial="PR3-000003")
+        assert operator.page.is_hidden("#missed")
+    assert [serial for _, serial, _ in records(tmp_path)] == ["PR3-000001", "PR3-000003"]
 
 
 def test_the_engineers_page_is_one_scan_away_and_takes_no_key(operator):

@@ -5,6 +5,8 @@
   const SCANNER_GAP_MS = 50, SCAN_ENDS_MS = 120, TYPED_ENDS_MS = 8000, SILENT_MS = 3000, MAX_SCAN = 12000;
   /* Heights in shares of the window: letters of 28.6 have capitals of 58 mm on a screen of 24 inches. */
   const WORD_VH = 42, LEAST_VERDICT_VH = 28.6, SMALL_WORD_VH = 14, SERIAL_VH = 26, LINE = 0.82;
+  /* What a single nest has of the window; several have their sizes in shares of their own height. */
+  const NEST_VH = 92;
   const byId = (id) => document.getElementById(id);
   const nests = new Map([...document.querySelectorAll(".nest")].map((element) => [element.dataset.nest, {element, state: null}]));
   const meter = document.createElement("canvas").getContext("2d");
@@ -59,7 +61,8 @@
   };
   const fit = (nest, lines, small) => {
     const {element} = nest;
-    const style = getComputedStyle(element), height = innerHeight / 100;
+    const style = getComputedStyle(element), height = element.offsetHeight / NEST_VH;
+    element.style.setProperty("--part", `${height}px`);
     const width = element.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight);
     const room = element.querySelector(".words").clientHeight - 2 * height;
     const serial = element.querySelector(".serial");
@@ -171,11 +174,19 @@
       const told = {key: operates ? key : "", page, text: text.slice(0, MAX_SCAN)};
       try {
         const answer = await fetch("/scan", {method: "POST", body: JSON.stringify(told), headers: {"Content-Type": "application/json"}, signal: AbortSignal.timeout(4000)});
-        if (!answer.ok) say((await answer.json()).why);
+        if (answer.ok) byId("missed").hidden = true;
+        else if (answer.status === 503) miss(text, (await answer.json()).why);
+        else say((await answer.json()).why);
       } catch (error) {
-        say("the scan did not arrive: scan again");
+        miss(text, "the scan did not arrive: scan it again");
       }
     });
+  };
+  /* A scan that did not arrive covers the verdict before it: that is not this unit's. */
+  const miss = (text, why) => {
+    byId("missed").querySelector(".whose").textContent = text.slice(0, 64);
+    byId("missed").querySelector(".why").textContent = why;
+    byId("missed").hidden = false;
   };
   let saying = 0;
   const say = (text) => {
