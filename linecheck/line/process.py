@@ -9,8 +9,8 @@ converters, and its end is no end of a run: a pipe that breaks stops the run, wh
 =======================  =====================================================================
 
 Messages are JSON. To the station: ``{"scan": TEXT, "number": N, "given": TIME}`` by the monotonic clock, and
-``{"close": true}`` where it is to end. From it: ``{"state": {…}}`` whenever that changes, ``{"took": N}`` of each scan, and
-``{"ended": WHY}`` where it cannot go on.
+``{"close": true}`` where it is to end. From it: ``{"state": {…}}`` whenever that changes, ``{"took": N}`` of each
+scan, and ``{"ended": WHY}`` where it cannot go on.
 """
 
 from __future__ import annotations
