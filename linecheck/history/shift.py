@@ -23,7 +23,7 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Any, Final
 
-from sqlalchemy import func, select
+from sqlalchemy import func, literal_column, select
 
 from linecheck.files.times import utc_text
 from linecheck.limits.verdict import RELEASING, Verdict
@@ -139,16 +139,15 @@ def runs_of_shift(
         select(func.min(earlier.c.sequence))
         .where(
             earlier.c.serial == run.c.serial,
-            earlier.c.model == run.c.model,
-            earlier.c.verdict.in_(_JUDGED),
+            # With a plus SQLite looks for the serial number, and not for the model, which all runs share.
+            literal_column("+earlier.model") == run.c.model,
+            literal_column("+earlier.verdict").in_(sorted(_JUDGED)),
             func.coalesce(earlier.c.purpose, "unit") == "unit",
         )
         .scalar_subquery()
     )
-    query = (
-        select(run, first.label("first_judged"))
-        .where(run.c.recorded >= utc_text(since), func.coalesce(run.c.purpose, "unit") == "unit")
-        .order_by(run.c.sequence)
+    query = select(run, first.label("first_judged")).where(
+        run.c.recorded >= utc_text(since), func.coalesce(run.c.purpose, "unit") == "unit"
     )
     if until is not None:
         query = query.where(run.c.recorded < utc_text(until))
@@ -157,7 +156,9 @@ def runs_of_shift(
     if shift:
         query = query.where(run.c.shift == shift)
     with log.reading() as connection:
-        return tuple(_read(row._asdict()) for row in connection.execute(query))
+        # Sorted here: asked for an order, SQLite goes through the whole log by number.
+        rows = sorted(connection.execute(query), key=lambda row: row.sequence)
+        return tuple(_read(row._asdict()) for row in rows)
 
 
 def _read(row: dict[str, Any]) -> ShiftRun:

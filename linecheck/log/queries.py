@@ -49,6 +49,7 @@ _FACTS = ("model", *_NARROW)
 _INDEX = "run_by_facts"
 #: An index holds the runs of which this is so; SQLite uses it where the words are the same.
 _KNOWN_UNIT = "purpose <> 'unit'"
+_HELD = "run.released = 'false'"
 
 
 @dataclass(frozen=True)
@@ -197,6 +198,10 @@ def _conditions(connection: Connection, wanted: RunFilter) -> Iterator[ColumnEle
 
 
 def _verdicts(wanted: tuple[str, ...], verdict: ColumnElement[Any]) -> Iterator[ColumnElement[bool]]:
+    if set(wanted) == {HOLD}:
+        # In the words of the index that holds these few alone.
+        yield and_(text(_HELD), _column("verdict", True).in_(RELEASING))
+        return
     named = [str(name) for name in wanted if name != HOLD]
     if HOLD not in wanted and len(named) == 1:
         yield verdict == named[0]

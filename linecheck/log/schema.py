@@ -326,6 +326,7 @@ _COMES_WITH: Final[Mapping[int, tuple[str, ...]]] = {
     7: (
         f"CREATE INDEX run_by_cause ON run ({FIRST_CAUSE.format('causes')}, sequence) "
         f"WHERE {FIRST_CAUSE.format('causes')} IS NOT NULL",
+        "CREATE INDEX run_held ON run (sequence) WHERE released = 'false'",
         """
 CREATE TABLE outbox (
     sequence INTEGER PRIMARY KEY REFERENCES run,
