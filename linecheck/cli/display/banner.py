@@ -95,13 +95,18 @@ def colour(state: str) -> str:
 
 
 def banner(state: str, columns: int, *, ascii_only: bool = False) -> list[str]:
-    """Return a state's shape and word in large letters, as wide as ``columns`` allow."""
-    return _drawn([_SIGNS[state].shape, ("   ",) * 5, *map(_letter, state.upper())], columns, ascii_only)
+    """Return a state's shape and word in large letters, as wide as ``columns`` allow; else the last of its words."""
+    word, shape = state.upper(), [_SIGNS[state].shape, ("   ",) * 5]
+    rows = _drawn([*shape, *map(_letter, word)], columns, ascii_only)
+    if max(map(len, rows)) > columns:
+        rows = _drawn([*shape, *map(_letter, word.rpartition(" ")[2])], columns, ascii_only)
+    return rows
 
 
 def large(text: str, columns: int, *, ascii_only: bool = False) -> list[str]:
     """Return a text in large letters; as it is where it does not fit, or has a character without one."""
-    known = all(letter in _LETTERS for letter in text.upper())
+    # Not ß, of which upper() makes two letters: a label is shown as it was scanned.
+    known = text.isascii() and all(letter in _LETTERS for letter in text.upper())
     rows = _drawn(list(map(_letter, text.upper())), columns, ascii_only) if known and text else []
     return rows if rows and max(map(len, rows)) <= columns else [f"  {text}"[:columns]]
 
