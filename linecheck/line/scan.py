@@ -10,6 +10,7 @@ from functools import partial
 from typing import Final, Literal
 
 from linecheck.errors import ExitStatus, LinecheckError, UsageError
+from linecheck.files.text import visible
 from linecheck.limits.serial_pattern import serial_matches
 from linecheck.line.codes import Code, Order, control_code, refuse_confusable
 from linecheck.line.cures import cures, due_next
@@ -164,7 +165,9 @@ class Desk:
         """Return how the scanner's keyboard differs from the computer's, where the text shows it."""
         found = misread(text, self._is_label)
         return (
-            None if found is None else f"{text[:80]!a} may be {found.meant}: {found.why}, then scan it again."
+            None
+            if found is None
+            else f"'{visible(text[:80])}' may be {found.meant}: {found.why}, then scan it again."
         )
 
     def _is_label(self, text: str) -> bool:

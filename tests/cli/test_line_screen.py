@@ -10,7 +10,7 @@ from made_causes import hostile_fact, made_causes, with_causes
 from test_run_display import outcome
 
 from linecheck.checks.base import Problem
-from linecheck.cli.display.banner import banner, large
+from linecheck.cli.display.banner import _SIGNS, banner, large
 from linecheck.cli.display.line_screen import LineScreen
 from linecheck.cli.display.result import Screen
 from linecheck.limits.verdict import Verdict
@@ -130,6 +130,16 @@ def test_what_was_scanned_during_a_test_is_not_tested_and_the_unit_before_it_kee
 def test_what_nothing_proves_of_the_station_is_said(shown):
     run = outcome(113.0, Verdict.PASS, released=True, loop="not checked: the station config has no [loop]")
     assert "The station's own path is not checked" in " ".join(shown(UnitScanned(SERIAL), known(run)))
+
+
+@pytest.mark.parametrize("state", _SIGNS)
+@pytest.mark.parametrize("columns", [60, 80, 200])
+def test_no_banner_is_wider_than_the_screen(state, columns):
+    assert max(map(len, banner(state, columns))) <= columns
+
+
+def test_a_label_of_another_alphabet_is_shown_as_it_was_scanned():
+    assert large("PR3ß000030", 80) == ["  PR3ß000030"]
 
 
 @given(st.text(alphabet="ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_./", max_size=40), st.integers(20, 200))
