@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
+from linecheck.checks.base import Problem
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
@@ -43,7 +44,7 @@ from linecheck.line.events import (
 )
 from linecheck.results.wording import findings
 from linecheck.run.causes import causes_of
-from linecheck.run.model import NOT_RELEASED, Run
+from linecheck.run.model import HOLD, NOT_RELEASED, Run
 from linecheck.run.settle import all_problems
 from linecheck.run.voiding import IN_DOUBT
 from linecheck.station.events import CheckStarted, MeasuringEnded, RunStarted
@@ -321,7 +322,7 @@ def _judged(now: NestState, event: VerdictKnown, strict: bool) -> NestState:
         run_id=run.run_id,
         attempt=event.attempt,
         says=_sentence(_why(run, word, strict)),
-        act=next_act(run, "test again" if word == Verdict.INVALID else word, strict=strict),
+        act=_next_act(run, word, strict),
         note=now.note if now.note.endswith("Scan it again.") else "",
     )
 
@@ -331,6 +332,11 @@ def _why(run: Run, word: str, strict: bool) -> str:
     if word == Verdict.MARGINAL:
         counts = ", which counts as a fail here (--strict)" if strict else ""
         return f"Marginal: outside the pass limits and inside the fail limits{counts}."
+    if word == Verdict.INVALID:
+        problem = _blocking(run)
+        return f"Not judged: {'not all of it could be measured' if problem is None else problem.message}."
+    if word == HOLD:
+        return f"{next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)}."
     if word != Verdict.FAIL:
         return ""
     causes = causes_of(run)
@@ -340,26 +346,27 @@ def _why(run: Run, word: str, strict: bool) -> str:
     return wrong[0] if wrong else ""
 
 
-def next_act(run: Run, word: str, *, strict: bool = False) -> str:
-    """Return what to do with a unit, in a sentence or two, by the word for what its run came to."""
-    if word == "hold":
-        why = next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)
-        return f"{why}. Test it again."
-    if word == "test again":
-        problem = next((problem for _, problem in all_problems(run) if problem.blocks), None)
-        why = "not all of it could be measured" if problem is None else problem.message
-        if problem is not None and problem.code == IN_DOUBT:
-            # There may be nothing to put right, and the message says what to do.
-            return f"Not judged: {why}."
-        return f"Not judged: {why}. Put that right, then test it again."
+def _blocking(run: Run) -> Problem | None:
+    """Return the first problem that keeps a run from being judged."""
+    return next((problem for _, problem in all_problems(run) if problem.blocks), None)
+
+
+def _next_act(run: Run, word: str, strict: bool) -> str:
+    """Return what to do with a unit, by the word for what its run came to."""
+    if word == HOLD:
+        return "Test it again."
+    if word == Verdict.INVALID:
+        problem = _blocking(run)
+        # What could be the path's fault says itself what to do: there may be nothing to put right.
+        in_doubt = problem is not None and problem.code == IN_DOUBT
+        return "" if in_doubt else "Put that right, then test it again."
     if run.stopped_after_fail:
         return "The run was stopped after a value had failed: it counts as a fail. Set it aside."
     if word == Verdict.FAIL or (strict and word == Verdict.MARGINAL):
         return "Set it aside."
     if word == Verdict.ABORTED:
         return "The run was stopped and the unit was not judged. Test it again."
-    outside = ", outside the pass limits and inside the fail limits" if word == Verdict.MARGINAL else ""
-    return f"Passes{outside}. Next unit."
+    return "Passes. Next unit."
 
 
 def _gate(now: NestState, event: GateStated) -> NestState:

@@ -52,7 +52,7 @@ def large_word(state):
 RUNS = {
     "pass": (outcome(113.0, Verdict.PASS, released=True), "Passes. Next unit."),
     "hold": (outcome(113.0, Verdict.PASS, problems=(), released=False), "needs one more pass in a row"),
-    "marginal": (outcome(110.0, Verdict.MARGINAL, released=True), "Passes, outside the pass limits"),
+    "marginal": (outcome(110.0, Verdict.MARGINAL, released=True), "Marginal: outside the pass limits"),
     "fail": (outcome(), "Set it aside."),
     "test again": (outcome(None, Verdict.INVALID, problems=(DROPOUT,)), "then test it again"),
     "stopped": (outcome(None, Verdict.INVALID, aborted=True), "Test it again."),

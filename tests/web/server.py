@@ -35,7 +35,7 @@ PATIENCE_SECONDS = 30.0
 class Server:
     """The server of a small station in a folder; a context that ends it."""
 
-    def __init__(self, folder, *options, limits=QUICK, station=SPREAD, port=None):
+    def __init__(self, folder, *options, limits=QUICK, station=SPREAD, port=None, environment=None):
         self.folder = Path(folder)
         self.port = port or free_port()
         self.url = f"http://127.0.0.1:{self.port}"
@@ -43,6 +43,7 @@ class Server:
             *write_small_files(self.folder, limits=limits, station=station),
             *map(str, options),
         ]
+        self._environment = environment or os.environ
         self.process = None
         #: Of the page that operates the station, which the next one goes on with.
         self.key = ""
@@ -63,7 +64,7 @@ class Server:
             stderr=subprocess.STDOUT,
             text=True,
             start_new_session=True,
-            env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
+            env={**self._environment, "PYTHONDONTWRITEBYTECODE": "1"},
         )
         until = time.monotonic() + 60
         while time.monotonic() < until and self.process.poll() is None:

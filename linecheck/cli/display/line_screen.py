@@ -70,7 +70,9 @@ class LineScreen:
             case VerdictKnown():
                 if event.run.purpose == "unit":
                     _show_findings(event.run, screen)
-                    _end(replace(self._state, says=""), screen)
+                    # The cause of a fail stands above, with what else is wrong.
+                    says = "" if self._state.state is State.FAIL else self._state.says
+                    _end(replace(self._state, says=says), screen)
             case NextAct():
                 _show_act(event.act, screen)
             case GateStated():
