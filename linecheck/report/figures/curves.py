@@ -19,6 +19,7 @@ import numpy as np
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec
 from linecheck.checks.parts.declared import difference_unit
+from linecheck.checks.parts.harmonic_curves import NAMES as HARMONICS
 from linecheck.dsp.responses.lobes import beside_main_lobe_db
 from linecheck.history.comparison.model import ComparedCurve, Comparison, Side
 from linecheck.limits.masks import extent, limit_at
@@ -26,10 +27,11 @@ from linecheck.limits.model import Limit, Mask
 from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Mark, Series
 from linecheck.report.figures.filters import pass_band_ends, transition, with_corners
-from linecheck.report.figures.impulses import decay, group_delay, with_step
+from linecheck.report.figures.harmonics import harmonics
+from linecheck.report.figures.impulses import decay, group_delay, phase, with_step
 from linecheck.report.figures.overlay import Overlay, overlaid, overlay_of
-from linecheck.report.figures.sidebands import sideband_marks
-from linecheck.report.figures.source import Maker, Source, adding, borrowed, one_where_alike
+from linecheck.report.figures.sidebands import both_sides, sideband_marks
+from linecheck.report.figures.source import Maker, ManyMaker, Source, adding, borrowed, one_where_alike
 from linecheck.report.figures.spectral import near_the_tone, with_lines, with_slopes, with_tone
 from linecheck.report.figures.words import (
     curve_name,
@@ -49,6 +51,7 @@ _PASS_BAND_HZ = (20.0, 20000.0)
 #: An impulse response is looked at this far around its peak.
 IMPULSE_MS = 1.5
 _QUANTITIES = {"Hz": "frequency", "dBFS": "level", "ms": "time"}
+_ALONG = {"sidebands": "distance from the tone", "both_sides": "offset from the tone"}
 _TITLES = dict.fromkeys(
     ("separation_over_frequency", "crosstalk_over_frequency"),
     "how far a driven channel lies above what it leaves in the other",
@@ -94,15 +97,18 @@ _ADDED: dict[tuple[str, str], Maker] = {
     ("reconstruction", "impulse"): with_step,
     ("reconstruction", "response"): with_corners,
     ("response", "response"): with_corners,
+    ("jitter", "both_sides"): both_sides,
 }
 #: The figures that are drawn of a curve besides, from the last of its parts: a row for each curve.
 _BESIDE: dict[str, tuple[Maker, ...]] = {
     "response": (transition,),
-    "impulse": (decay, group_delay),
+    "impulse": (decay, group_delay, phase),
     "sidebands": (near_the_tone,),
 }
-#: Curves that are drawn in the figure of another one, unless they have a mask of their own.
-_WITHIN = {"thd_n_wideband": "thd_n"}
+#: The same, where there is one for each channel.
+_EACH_BESIDE: dict[str, ManyMaker] = {"thd_n": harmonics}
+#: Curves that are drawn in the figures of another one, unless they have a mask of their own.
+_WITHIN = {"thd_n_wideband": "thd_n", **dict.fromkeys(HARMONICS, "thd_n")}
 #: A metric that is the worst of all of a curve, and how: its flat mask limits the curve too.
 _WORST_OF = {
     ("linearity", "gain_error"): ("largest_error", "largest"),
@@ -130,7 +136,7 @@ def _axes_of(
     x_unit, label = curve.x_unit, curve_name(spec.name)
     if curve.resolution_hz is not None:
         label += f" ({curve.resolution_hz:.3g} Hz bandwidth)"
-    along = "distance from the tone" if spec.name == "sidebands" else _QUANTITIES.get(x_unit, "place")
+    along = _ALONG.get(spec.name) or _QUANTITIES.get(x_unit, "place")
     if part == "pass-band":
         inside = [entry.y[(entry.x >= _PASS_BAND_HZ[0]) & (entry.x <= _PASS_BAND_HZ[1])] for entry in curves]
         low, high = pass_band_ends(inside, limits)
@@ -245,6 +251,8 @@ def _figures_of_curve(source: Source, metric: str, overlays: Sequence[Overlay]) 
         made = None if figure is None else maker(source, figure)
         if made is not None:
             yield made
+    if metric in _EACH_BESIDE and figure is not None:
+        yield from _EACH_BESIDE[metric](source, figure)
 
 
 def _figure(source: Source, others: Sequence[Series], part: _Part) -> Figure:

@@ -84,10 +84,14 @@ class Tag:
 
 @dataclass(frozen=True)
 class Guide:
-    """A place along the x axis that is worth a line from top to bottom: half the rate."""
+    """A place along the x axis that is worth a line from top to bottom: half the rate.
+
+    ``zone`` is ``pass`` or ``fail`` where it limits a metric that is such a place.
+    """
 
     x: float
     text: str
+    zone: Literal["pass", "fail"] | None = None
 
 
 @dataclass(frozen=True)

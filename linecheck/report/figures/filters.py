@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 
+from linecheck.limits.model import Bounds, Limit
 from linecheck.report.figures.data import Axis, Figure, FloatArray, Guide, LimitLine, Mark, Series
 from linecheck.report.figures.source import Source, adding, at_places
-from linecheck.report.figures.words import place_text
+from linecheck.report.figures.words import metric_name, place_text
 
 #: A pass band is looked at as closely as it is flat, but no more closely than this, dB.
 _CLOSEST_DB = 0.05
@@ -61,7 +63,36 @@ def with_corners(source: Source, figure: Figure) -> Figure:
         for metric, words in _FALLS
         if (found := source.values(metric))
     ]
-    return adding(figure, " ".join(told))
+    limits = place_limits(source, figure, ("corner_low", "corner_high"))
+    told += [f"Limit: {guide.text}." for guide in limits]
+    return adding(replace(figure, guides=(*figure.guides, *limits)), " ".join(told))
+
+
+def place_limits(source: Source, figure: Figure, metrics: Sequence[str]) -> tuple[Guide, ...]:
+    """Return the limits of metrics that are places along the x axis, those that it reaches, ascending."""
+    low, high = figure.x.low, figure.x.high
+    reach = np.concatenate([series.x for series in figure.series if not series.is_reference])
+    first = float(np.min(reach)) if low is None else low
+    last = float(np.max(reach)) if high is None else high
+    found: list[Guide] = []
+    for metric in metrics:
+        mask = source.mask(metric)
+        if mask is None:
+            continue
+        name = metric_name(metric)
+        inner, outer = (Bounds(), mask.pass_) if mask.fail is None else (mask.pass_, mask.fail)
+        edges: tuple[tuple[Literal["pass", "fail"], str, Limit | None], ...] = (
+            ("fail", "fails below", outer.min),
+            ("pass", "passes from", inner.min),
+            ("pass", "passes up to", inner.max),
+            ("fail", "fails above", outer.max),
+        )
+        found += [
+            Guide(float(edge), f"{name} {words} {place_text(edge, figure.x.unit, 5)}", zone)
+            for zone, words, edge in edges
+            if isinstance(edge, float | int) and first <= edge <= last
+        ]
+    return tuple(sorted(found, key=lambda guide: guide.x))
 
 
 def transition(source: Source, figure: Figure) -> Figure | None:
@@ -83,15 +114,17 @@ def transition(source: Source, figure: Figure) -> Figure | None:
     ]
     title = figure.title.replace(", full depth", ", transition")
     half = Guide(0.5 * rate_hz, f"half the rate, {place_text(0.5 * rate_hz, 'Hz', 5)}")
+    drawn = replace(figure, x=Axis(figure.x.label, figure.x.unit, low=low, high=high))
+    limits = place_limits(source, drawn, ("corner_3db", "corner_6db", "stopband_from"))
     told = [f"{mark.text}." for mark in corners] + [f"The line is {half.text}.", *_stop_band(source)]
+    told += [f"Limit: {guide.text}." for guide in limits]
     return replace(
-        figure,
+        drawn,
         name=figure.name.replace("full-depth", "transition"),
         title=title,
         alt=" ".join((f"{title}.", *told)),
-        x=Axis(figure.x.label, figure.x.unit, low=low, high=high),
         marks=(*corners, *(mark for mark in figure.marks if low <= mark.x <= high)),
-        guides=(half,),
+        guides=(half, *limits),
         caption="; ".join(filter(None, (figure.caption, *(text.rstrip(".") for text in _stop_band(source))))),
     )
 

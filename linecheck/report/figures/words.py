@@ -68,6 +68,7 @@ _CURVES = {
     "thd_n_wideband": "THD+N in the wide band",
     "crosstalk_over_frequency": "channel separation",
     "separation_over_frequency": "channel separation",
+    "both_sides": "re the tone",
     "impulse": "impulse response re its peak",
     "response": "response re 1 kHz",
 }

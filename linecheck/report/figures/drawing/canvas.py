@@ -48,6 +48,18 @@ _MANY_POINTS = 250
 #: Where the name of a peak may stand: so far above it, and so many halves of its width to the right.
 _TAG_SIZE = 6.5
 _BESIDE_A_PEAK = tuple(product((1.5, 5.0, 9.0, 14.0), (0.0, 0.6, -0.6, 1.2, -1.2)))
+#: Colour and dash of a line from top to bottom: of a place, and of the limits of one, as edges of masks are drawn.
+_GUIDES: dict[str | None, tuple[str, Any]] = {
+    None: (QUIET_INK, (0, (6, 2, 1, 2))),
+    "pass": (MARGINAL[1], (0, (3, 2))),
+    "fail": (FAILS[1], "solid"),
+}
+#: The thin line from words to what they name.
+_LEADER: dict[str, Any] = {
+    "xycoords": "figure points",
+    "textcoords": "figure points",
+    "arrowprops": {"arrowstyle": "-", "color": QUIET_INK, "linewidth": 0.6, "shrinkA": 0.0, "shrinkB": 0.0},
+}
 #: A shape for each verdict: what passes is round, what does not has corners.
 _SHAPES = {Verdict.PASS: "o", Verdict.MARGINAL: "D", Verdict.FAIL: "X", Verdict.INVALID: "s"}
 
@@ -102,19 +114,31 @@ def _keep_clear(drawn: Sequence[Series], axes: Axes, labels: Labels) -> None:
 
 
 def _draw_guides(figure: Figure, axes: Axes, labels: Labels) -> None:
-    """Draw the lines from top to bottom, with their words at whichever end has room."""
-    for guide in figure.guides:
-        axes.axvline(guide.x, color=QUIET_INK, linewidth=0.7, linestyle=(0, (6, 2, 1, 2)), zorder=1.5)
-        across = float(axes.transData.transform((guide.x, 0.0))[0])
-        labels.take((across - 1.0, axes.bbox.y0, across + 1.0, axes.bbox.y1))
-        ends = axes.bbox.y0 + 2.0, axes.bbox.y1 - 10.0
-        for up, right in product(ends, (False, True)):
-            text = visible(guide.text)
-            box = labels.free(across + (-3.0 if right else 3.0), up, text, 7.0, right=right)
-            if box is not None:
-                labels.take(box)
-                _write(axes, box, text, QUIET_INK, to_right=right)
-                break
+    """Draw the lines from top to bottom, each with its words beside it, or joined to it from where there is room."""
+    across = [float(axes.transData.transform((guide.x, 0.0))[0]) for guide in figure.guides]
+    for guide, place in zip(figure.guides, across, strict=True):
+        colour, dash = _GUIDES[guide.zone]
+        axes.axvline(guide.x, color=colour, linewidth=0.9 if guide.zone else 0.7, linestyle=dash, zorder=1.5)
+        labels.take((place - 1.0, axes.bbox.y0, place + 1.0, axes.bbox.y1))
+    ends = axes.bbox.y0 + 2.0, axes.bbox.y1 - 10.0
+    for guide, place in zip(figure.guides, across, strict=True):
+        text, colour = visible(guide.text), _GUIDES[guide.zone][0]
+        beside = ((up, right) for up in ends for right in (False, True))
+        boxes = (
+            (labels.free(place + (-3.0 if right else 3.0), up, text, 7.0, right=right), right)
+            for up, right in beside
+        )
+        box, to_right = next(((box, right) for box, right in boxes if box is not None), (None, False))
+        if box is None:
+            box = labels.near((place, 0.5 * sum(ends)), text, 7.0)
+            if box is None:
+                continue
+            to_right = place > 0.5 * (box[0] + box[2])
+            edge = box[2] if to_right else box[0]
+            up = 0.5 * (box[1] + box[3])
+            axes.annotate("", (place, up), (edge, up), **_LEADER, annotation_clip=False, zorder=4)
+        labels.take(box)
+        _write(axes, box, text, colour, to_right=to_right)
 
 
 def _draw_tags(figure: Figure, axes: Axes, labels: Labels) -> None:
@@ -447,13 +471,5 @@ def _join(axes: Axes, point: tuple[float, float], box: Box) -> None:
     """Draw the line from a mark to its words."""
     across = min(max(point[0], box[0]), box[2])
     up = box[1] if box[1] > point[1] else box[3]
-    axes.annotate(
-        "",
-        point,
-        (across, up),
-        xycoords="figure points",
-        textcoords="figure points",
-        arrowprops={"arrowstyle": "-", "color": QUIET_INK, "linewidth": 0.6, "shrinkA": 0.0, "shrinkB": 3.5},
-        zorder=4,
-        annotation_clip=False,
-    )
+    look = _LEADER | {"arrowprops": _LEADER["arrowprops"] | {"shrinkB": 3.5}}
+    axes.annotate("", point, (across, up), **look, zorder=4, annotation_clip=False)
