@@ -19,6 +19,7 @@ from linecheck.checks.parts.declared import (
     Range,
     either_way,
 )
+from linecheck.checks.parts.harmonic_curves import NAMES as HARMONICS
 from linecheck.checks.parts.harmonic_curves import (
     add_harmonics,
     harmonic_spans,
@@ -66,8 +67,9 @@ TAIL, MIN_TAIL_SECONDS, MAX_LINES = 0.5, 0.8, 16
 FRAME_HZ = 1000.0
 #: Where a line stands this near to the tone, Hz, tone and lines are taken off each other so many times.
 NEAR_HZ, TURNS = 20.0, 4
-#: The band of THD+N.
+#: The band of THD+N, and the curves that it is told with.
 BAND_HZ = (20.0, 20_000.0)
+RESIDUES = ("thd_n", *HARMONICS)
 #: A line that is taken off within this share of the tone's frequency may be what the steps leave of the tone itself.
 BESIDE = 0.1
 
@@ -247,6 +249,7 @@ class LinearityKind(SteppedKind):
         plan = self.plan(parameters)
         spans = step_spans(plan, located.location, located.capture.rate_hz)
         tone = parameters.frequency_hz * (located.location.clock_ratio or 1.0) / narrowed.rate_hz
+        reaches = out.reaches(located.capture, BAND_HZ, RESIDUES)
         for index, name in located.found:
             fits = _fits(narrowed, index, spans, tone)
             points = _points(parameters, plan, fits, analysis.tolerance_db)
@@ -255,7 +258,8 @@ class LinearityKind(SteppedKind):
                 what, frame = broken
                 out.problems.append(dropout(name, f"{what}, from {frame / narrowed.rate_hz:.3f} s on"))
             _add(out, name, points, parameters, analysis)
-            _add_residues(out, located, index, name, spans, points.resolved)
+            if reaches:
+                _add_residues(out, located, index, name, spans, points.resolved)
 
     def curve_spans(
         self, parameters: LinearityParameters, analysis: LinearityAnalysis
@@ -395,7 +399,7 @@ def _add(
             f"too much noise to tell {analysis.tolerance_db:g} dB at {listed} dBFS: left out, which says nothing "
             "against the unit's linearity there"
         )
-        out.explain(name, "unresolved", message, "linear_down_to", "largest_error", "gain_error")
+        out.explain(name, "unresolved", message, "linear_down_to", "largest_error", "gain_error", *RESIDUES)
     if not np.any(used):
         return
     levels, errors, spreads = points.levels[used], points.errors[used], points.spreads[used]
@@ -424,7 +428,7 @@ def _add_residues(
     """Add THD+N and the harmonics over level, at the levels whose tone is resolved."""
     parameters, capture = located.parameters, located.capture
     chosen = np.flatnonzero(resolved)[::-1]
-    if 0.5 * capture.rate_hz < BAND_HZ[1] or not len(chosen):
+    if not len(chosen):
         return
     narrowed = narrowed_to(capture, BAND_HZ[1], located.location)
     tone_hz = parameters.frequency_hz

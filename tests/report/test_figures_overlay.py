@@ -29,7 +29,7 @@ def _figure(*others):
 
 def _colour(text, index):
     path = next(group(text, f"-curve-{index}").iter(f"{SVG}path"))
-    return re.search(r"stroke: (#[0-9a-f]{6})", path.get("style"))[1]
+    return re.search(r"stroke:(#[0-9a-f]{6})", path.get("style"))[1]
 
 
 def test_a_few_have_both_channels_in_a_light_colour_of_their_own():

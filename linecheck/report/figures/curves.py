@@ -106,9 +106,16 @@ _BESIDE: dict[str, tuple[Maker, ...]] = {
     "sidebands": (near_the_tone,),
 }
 #: The same, where there is one for each channel.
-_EACH_BESIDE: dict[str, ManyMaker] = {"thd_n": harmonics}
+_EACH_BESIDE: dict[tuple[str, str], ManyMaker] = {
+    ("distortion_sweep", "thd_n"): harmonics,
+    ("linearity", "gain_error"): harmonics,
+}
 #: Curves that are drawn in the figures of another one, unless they have a mask of their own.
-_WITHIN = {"thd_n_wideband": "thd_n", **dict.fromkeys(HARMONICS, "thd_n")}
+_WITHIN = {
+    ("distortion_sweep", "thd_n_wideband"): "thd_n",
+    **{("distortion_sweep", name): "thd_n" for name in HARMONICS},
+    **{("linearity", name): "gain_error" for name in ("thd_n", *HARMONICS)},
+}
 #: A metric that is the worst of all of a curve, and how: its flat mask limits the curve too.
 _WORST_OF = {
     ("linearity", "gain_error"): ("largest_error", "largest"),
@@ -231,7 +238,7 @@ def figures_of_check(
 def _stands_alone(view: Run, check: CheckOutcome, metric: str) -> bool:
     """Return whether a curve has figures of its own: it is judged, in no other's, and by no name of before."""
     successor = _curve_spec(check.kind, metric).superseded_by
-    hosts = {_WITHIN.get(metric), None if successor is None else successor.name}
+    hosts = {_WITHIN.get((check.kind, metric)), None if successor is None else successor.name}
     is_elsewhere = any(item.curve.metric in hosts and len(item.curve.x) for item in check.judged.curves)
     return not is_elsewhere or view.mask(check.check, metric) is not None
 
@@ -251,8 +258,9 @@ def _figures_of_curve(source: Source, metric: str, overlays: Sequence[Overlay]) 
         made = None if figure is None else maker(source, figure)
         if made is not None:
             yield made
-    if metric in _EACH_BESIDE and figure is not None:
-        yield from _EACH_BESIDE[metric](source, figure)
+    each = _EACH_BESIDE.get((source.check.kind, metric))
+    if each is not None and figure is not None:
+        yield from each(source, figure)
 
 
 def _figure(source: Source, others: Sequence[Series], part: _Part) -> Figure:

@@ -27,6 +27,8 @@ _FALLS = (
     ("corner_3db", "Down by 3 dB"),
     ("corner_6db", "Down by 6 dB"),
 )
+#: What their limits are called in a figure, where a metric's whole name would be too long.
+_LIMITED = {"corner_3db": "−3 dB", "corner_6db": "−6 dB", "stopband_from": "stop band's begin"}
 #: The corners that a transition is told by: the readings of each, and how far down it is.
 _CORNERS = (("corner_3db", -3.0), ("corner_6db", -6.0))
 
@@ -79,17 +81,17 @@ def place_limits(source: Source, figure: Figure, metrics: Sequence[str]) -> tupl
         mask = source.mask(metric)
         if mask is None:
             continue
-        name = metric_name(metric)
+        name = _LIMITED.get(metric) or metric_name(metric)
         inner, outer = (Bounds(), mask.pass_) if mask.fail is None else (mask.pass_, mask.fail)
-        edges: tuple[tuple[Literal["pass", "fail"], str, Limit | None], ...] = (
-            ("fail", "fails below", outer.min),
-            ("pass", "passes from", inner.min),
-            ("pass", "passes up to", inner.max),
-            ("fail", "fails above", outer.max),
+        edges: tuple[tuple[Literal["pass", "fail"], str, str, Limit | None], ...] = (
+            ("fail", "min", "fails below", outer.min),
+            ("pass", "min", "passes from", inner.min),
+            ("pass", "max", "passes up to", inner.max),
+            ("fail", "max", "fails above", outer.max),
         )
         found += [
-            Guide(float(edge), f"{name} {words} {place_text(edge, figure.x.unit, 5)}", zone)
-            for zone, words, edge in edges
+            Guide(float(edge), f"{name} {words} {place_text(edge, figure.x.unit, 5)}", zone, side == "min")
+            for zone, side, words, edge in edges
             if isinstance(edge, float | int) and first <= edge <= last
         ]
     return tuple(sorted(found, key=lambda guide: guide.x))

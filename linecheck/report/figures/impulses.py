@@ -17,7 +17,7 @@ import numpy as np
 
 from linecheck.report.figures.data import Axis, Figure, FloatArray, Series
 from linecheck.report.figures.source import Source, adding, at_places, one_where_alike
-from linecheck.report.figures.words import place_text, plain_number
+from linecheck.report.figures.words import fixed, place_text, plain_number
 
 #: What lies deeper than this below a peak is noise, whatever converts it.
 _DEEPEST_DB = -140.0
@@ -76,7 +76,7 @@ def delay_of(seconds: FloatArray, values: FloatArray) -> tuple[FloatArray, Float
     with np.errstate(divide="ignore", invalid="ignore"):
         delays = np.real(weighted / whole)
         levels = 20.0 * np.log10(size / max(float(np.max(size)), 1e-300))
-    frequencies = np.arange(len(whole)) / (padded * float(seconds[1] - seconds[0]))
+    frequencies = np.arange(len(whole)) / (padded * _spacing(seconds))
     return frequencies, delays, levels
 
 
@@ -95,11 +95,16 @@ def phase_of(seconds: FloatArray, values: FloatArray, delay_seconds: float, firs
     """
     padded = _padded(len(values))
     whole = np.fft.rfft(values, padded)
-    frequencies = np.arange(len(whole)) / (padded * float(seconds[1] - seconds[0]))
+    frequencies = np.arange(len(whole)) / (padded * _spacing(seconds))
     turned = whole * np.exp(2j * np.pi * np.mod(frequencies * (delay_seconds - seconds[0]), 1.0))
     cycles = np.unwrap(np.angle(turned)) / (2.0 * np.pi)
     first = int(np.searchsorted(frequencies, first_hz))
     return np.asarray(360.0 * (cycles - np.rint(cycles[min(first, len(cycles) - 1)])))
+
+
+def _spacing(seconds: FloatArray) -> float:
+    """Return how far apart evenly spaced places are: each is rounded, so that two of them tell less than all do."""
+    return float(seconds[-1] - seconds[0]) / (len(seconds) - 1)
 
 
 def _padded(points: int) -> int:
@@ -197,7 +202,7 @@ def phase(source: Source, figure: Figure) -> Figure | None:
     }
     if not delays:
         return None
-    texts = {label: f"{plain_number(delay, 3)} µs" for label, delay in delays.items()}
+    texts = {label: f"{fixed(delay, 2)} µs" for label, delay in delays.items()}
     same = len(set(texts.values())) == 1
     off = next(iter(texts.values())) if same else ", ".join(f"{name} {text}" for name, text in texts.items())
     spread = _spread(series, _NOTHING_DEGREES)
@@ -205,11 +210,10 @@ def phase(source: Source, figure: Figure) -> Figure | None:
         figure,
         series,
         ("phase without the delay at 1 kHz", "phase"),
-        Axis("phase, delay removed", "°"),
+        Axis("phase, delay removed", "degrees"),
         _LEAST_DEGREES,
-        f"it varies by {plain_number(spread, 3)}° there at most; a delay of {off} after the peak, that at 1 kHz, is "
-        "taken off",
-        f"; delay removed: {off} after the peak, that at 1 kHz",
+        f"it varies by {plain_number(spread, 3)}° there at most; the delay at 1 kHz is {off} re the peak",
+        f"; delay at 1 kHz: {off}",
     )
 
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from linecheck.checks.base import Curve, Problem
 from linecheck.checks.parts.sideband_words import SIDEBAND
-from linecheck.report.figures.data import Axis, Figure, Guide, Mark
+from linecheck.report.figures.data import Axis, Figure, Mark
 from linecheck.report.figures.source import Source
 from linecheck.report.figures.spectral import NEAR_HZ
 from linecheck.report.figures.words import place_text, value_text
@@ -85,7 +85,7 @@ def both_sides(source: Source, figure: Figure) -> Figure:
         ),
         x=Axis(figure.x.label, figure.x.unit, low=low, high=high),
         marks=inside,
-        guides=(Guide(0.0, "the tone, 0 dB, taken out"),),
+        caption="; ".join(filter(None, (figure.caption, "the tone, 0 dB at an offset of 0, is taken out"))),
     )
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
-from linecheck.report.figures.data import Axis, Figure, LimitLine, Mark, Series
+from linecheck.report.figures.data import Axis, Figure, Guide, LimitLine, Mark, Series
 from linecheck.report.figures.drawing.frame import Frame, frame_of
 from linecheck.report.figures.drawing.labels import Box, Labels, fitted, text_width
 from linecheck.report.figures.drawing.palette import (
@@ -93,8 +93,10 @@ def draw_figure(figure: Figure, width_inches: float, *, titled: bool = True) -> 
     _draw_masks(figure, axes, labels)
     _draw_guides(figure, axes, labels)
     _draw_curves(drawn, axes)
-    _draw_names(drawn, canvas, _LEFT + inside, bottom, height)
+    ends = _ends(drawn, axes) if figure.names_at_ends else None
+    _draw_names(drawn, canvas, _LEFT + inside, bottom, height, ends)
     _draw_marks(figure, axes, labels)
+    _name_limits(figure, axes, labels)
     _draw_tags(figure, axes, labels)
     return canvas
 
@@ -121,24 +123,49 @@ def _draw_guides(figure: Figure, axes: Axes, labels: Labels) -> None:
         axes.axvline(guide.x, color=colour, linewidth=0.9 if guide.zone else 0.7, linestyle=dash, zorder=1.5)
         labels.take((place - 1.0, axes.bbox.y0, place + 1.0, axes.bbox.y1))
     ends = axes.bbox.y0 + 2.0, axes.bbox.y1 - 10.0
-    for guide, place in zip(figure.guides, across, strict=True):
+    for guide, place in sorted(
+        zip(figure.guides, across, strict=True), key=lambda entry: entry[0].zone is not None
+    ):
         text, colour = visible(guide.text), _GUIDES[guide.zone][0]
-        beside = ((up, right) for up in ends for right in (False, True))
-        boxes = (
-            (labels.free(place + (-3.0 if right else 3.0), up, text, 7.0, right=right), right)
-            for up, right in beside
-        )
-        box, to_right = next(((box, right) for box, right in boxes if box is not None), (None, False))
+        for up, right in product(ends, (False, True)) if guide.zone is None else ():
+            box = labels.free(place + (-3.0 if right else 3.0), up, text, 7.0, right=right)
+            if box is not None:
+                labels.take(box)
+                _write(axes, box, text, colour, to_right=right)
+                break
+
+
+def _name_limits(figure: Figure, axes: Axes, labels: Labels) -> None:
+    """Write what places limit, where the marks have left room."""
+    across = [float(axes.transData.transform((guide.x, 0.0))[0]) for guide in figure.guides]
+    for guide, place in zip(figure.guides, across, strict=True):
+        if guide.zone is not None:
+            _name_limit(axes, labels, guide, (min(across), place, max(across)))
+
+
+def _name_limit(axes: Axes, labels: Labels, guide: Guide, places: tuple[float, float, float]) -> None:
+    """Write what a place limits beside all such lines, on the side where it is not met, joined to its own.
+
+    ``places`` are where the first, this and the last of them stand on the paper.
+    """
+    first, place, last = places
+    text, colour = visible(guide.text), _GUIDES[guide.zone][0]
+    middle = 0.5 * (axes.bbox.y0 + axes.bbox.y1)
+    heights = sorted(
+        np.arange(axes.bbox.y0 + 4.0, axes.bbox.y1 - 9.0, 11.0).tolist(), key=lambda up: abs(up - middle)
+    )
+    lower, higher = (first - 4.0, True), (last + 4.0, False)
+    for (x, to_right), up in product((lower, higher) if guide.below else (higher, lower), heights):
+        box = labels.free(x, up, text, 7.0, right=to_right)
         if box is None:
-            box = labels.near((place, 0.5 * sum(ends)), text, 7.0)
-            if box is None:
-                continue
-            to_right = place > 0.5 * (box[0] + box[2])
-            edge = box[2] if to_right else box[0]
-            up = 0.5 * (box[1] + box[3])
-            axes.annotate("", (place, up), (edge, up), **_LEADER, annotation_clip=False, zorder=4)
+            continue
         labels.take(box)
+        level = 0.5 * (box[1] + box[3])
+        axes.annotate("", (place, level), (x, level), **_LEADER, annotation_clip=False, zorder=4)
+        end = axes.transData.inverted().transform((place, level)).tolist()
+        axes.plot(*end, color=colour, marker="o", markersize=3.0, linestyle="none", zorder=4)
         _write(axes, box, text, colour, to_right=to_right)
+        return
 
 
 def _draw_tags(figure: Figure, axes: Axes, labels: Labels) -> None:
@@ -364,9 +391,41 @@ def _draw_dots(axes: Axes, series: Series, colour: str, name: str | None) -> Non
     axes.add_patch(dots)
 
 
-def _draw_names(drawn: Sequence[Series], canvas: Canvas, right: float, bottom: float, height: float) -> None:
+def _ends(drawn: Sequence[Series], axes: Axes) -> list[tuple[float, float]]:
+    """Return where each curve ends on the paper; at the right of the axes where it has no point."""
+    nothing = float(axes.bbox.x1), float(axes.bbox.y1)
+    places = [
+        axes.transData.transform((entry.x[-1], np.clip(entry.y[-1], *axes.get_ylim()))).tolist()
+        if len(entry.x)
+        else nothing
+        for entry in drawn
+    ]
+    return [(float(x), float(y)) for x, y in places]
+
+
+def _apart(wanted: Sequence[float], low: float, high: float, least: float) -> list[float]:
+    """Return heights in the order of those wanted, at least so far apart, between two ends if there is room."""
+    order = sorted(range(len(wanted)), key=lambda index: -wanted[index])
+    found, above = [0.0] * len(wanted), high + least
+    for index in order:
+        found[index] = above = min(wanted[index], above - least)
+    below = low - least
+    for index in reversed(order):
+        found[index] = below = max(found[index], below + least)
+    return found
+
+
+def _draw_names(
+    drawn: Sequence[Series],
+    canvas: Canvas,
+    right: float,
+    bottom: float,
+    height: float,
+    ends: Sequence[tuple[float, float]] | None,
+) -> None:
     """Write the curves' names beside the axes, each with a piece of its line; what has no room is counted.
 
+    Each stands as high as its curve ends, if ``ends`` says where that is, and is joined to it by a thin line.
     A legend of matplotlib's own takes as long as the curves do.
     """
     from matplotlib.lines import Line2D
@@ -377,8 +436,21 @@ def _draw_names(drawn: Sequence[Series], canvas: Canvas, right: float, bottom: f
     names = [_cut(series.label) for series in drawn[:listed]]
     if listed < len(drawn):
         names.append(f"and {len(drawn) - listed} more")
+    step = size * (1.0 + spacing)
+    heights = [bottom + height - 5.0 - step * index for index in range(len(names))]
+    if ends is not None and listed == len(drawn):
+        heights = _apart([up for _, up in ends], bottom + 4.0, bottom + height - 4.0, step)
+        for (x, y), up in zip(ends, heights, strict=True):
+            joint = Line2D(
+                [part / DOTS_AN_INCH for part in (x, right, right + 5.0)],
+                [part / DOTS_AN_INCH for part in (y, y, up)],
+                color=QUIET_INK,
+                linewidth=0.4,
+                transform=canvas.dpi_scale_trans,
+            )
+            canvas.add_artist(joint)
     for index, name in enumerate(names):
-        up = bottom + height - 5.0 - size * (1.0 + spacing) * index
+        up = heights[index]
         ink = QUIET_INK
         if index < listed:
             colour, dash = look_of(drawn, index)

@@ -67,10 +67,14 @@ _REFERENCE = re.compile(r'(?:xlink:)?href="#([^"]*)"')
 _URL = re.compile(r"url\(#([^)\"]*)\)")
 _PATH = re.compile(r' d="([^"]*)"')
 _NUMBER = re.compile(r"-?\d+\.\d{2,}(?:e-?\d+)?")
+_CORNER = re.compile(r"([ML])(-?[\d.]+) (-?[\d.]+)")
+#: Of fewer corners a path is as short either way.
+_MANY_CORNERS = 8
 _SPACED = re.compile(r" ?([A-Za-z]) ?(?=-?\d|$)")
 _COORDINATE = re.compile(r'( (?:x|y|width|height)=")(-?\d+\.\d{3,})"')
 _TRANSFORM = re.compile(r' transform="([^"]*)"')
 _LONE = re.compile(r"<g>\n(<(?:path|text)[^\n]*)\n</g>")
+_STYLE = re.compile(r' style="[^"]*"')
 _FONT = re.compile(r" ?font-family: [^;\"]*;")
 
 
@@ -174,10 +178,11 @@ def _finished(text: str, prefix: str, title: str, alt: str) -> str:
     rest = _ID.sub(lambda found: f'{found[1]}id="{prefix}-{found[2]}"', rest)
     rest = _REFERENCE.sub(lambda found: f'href="#{prefix}-{found[1]}"', rest)
     rest = _URL.sub(lambda found: f"url(#{prefix}-{found[1]})", rest)
-    rest = _PATH.sub(lambda found: f' d="{_short(found[1])}"', rest)
+    rest = _PATH.sub(lambda found: f' d="{_from_corner_to_corner(_short(found[1]))}"', rest)
     rest = _COORDINATE.sub(lambda found: f'{found[1]}{float(found[2]):.2f}"', rest)
     rest = _TRANSFORM.sub(_turned, rest)
     rest = _FONT.sub("", rest)
+    rest = _STYLE.sub(lambda found: found[0].replace(": ", ":").replace("; ", ";"), rest)
     rest = re.sub(r"\s*\n\s*", "\n", rest)
     # A group around a single element, without a name, says nothing.
     rest = _LONE.sub(r"\1", rest)
@@ -201,6 +206,39 @@ def _short(numbers: str) -> str:
     """Return a path or transform with tenths of points: a twentieth is less than any screen or printer shows."""
     kept = _NUMBER.sub(lambda found: f"{float(found[0]):.1f}".removesuffix(".0"), " ".join(numbers.split()))
     return _SPACED.sub(r"\1", kept)
+
+
+def _from_corner_to_corner(path: str) -> str:
+    """Return a path of many straight lines by the steps from each corner to the next: two thirds of the bytes.
+
+    Steps are between tenths of points, so that none adds to the error of another.
+    """
+    corners = _CORNER.findall(path)
+    if len(corners) < _MANY_CORNERS or "".join(f"{letter}{x} {y}" for letter, x, y in corners) != path:
+        return path
+    places = [(letter, round(10.0 * float(x)), round(10.0 * float(y))) for letter, x, y in corners]
+    (_, across, up), *others = places
+    parts, last = [f"M{corners[0][1]} {corners[0][2]}"], ""
+    for letter, x, y in others:
+        command, step = letter.lower(), _steps(x - across, y - up)
+        parts.append(
+            step if command == last and step[0] == "-" else f"{command if command != last else ' '}{step}"
+        )
+        across, up = x, y
+        # What follows a move without a letter is a line.
+        last = "l" if command == "l" else ""
+    return "".join(parts)
+
+
+def _steps(across: int, up: int) -> str:
+    """Return two tenths as short as a path may have them: .5-12 for 0.5 and -12.0."""
+    first, second = (
+        f"{number / 10:g}".replace("0.", ".", 1) if abs(number) < 10 and number else f"{number / 10:g}"
+        for number in (across, up)
+    )
+    # A second point begins a second number.
+    close = second[0] == "-" or (second[0] == "." and "." in first)
+    return f"{first}{second}" if close else f"{first} {second}"
 
 
 def _plain(text: str) -> str:
