@@ -8,7 +8,17 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from drawn_figures import SPECTRUM_MASK, SVG, check_of, distances, drawn_points, group, spectrum, view_of
+from drawn_figures import (
+    SPECTRUM_MASK,
+    SVG,
+    check_of,
+    corners_of,
+    distances,
+    drawn_points,
+    group,
+    spectrum,
+    view_of,
+)
 from PIL import Image
 
 from linecheck.checks.base import Reading
@@ -16,7 +26,8 @@ from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.data import Axis, Figure, Mark, Series
-from linecheck.report.figures.drawing.draw import png, svg
+from linecheck.report.figures.drawing.canvas import _apart
+from linecheck.report.figures.drawing.draw import _from_corner_to_corner, png, svg
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.drawing.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
 from linecheck.report.figures.strips import strips_of_check
@@ -43,6 +54,34 @@ def test_every_row_of_the_table_lies_on_a_corner_of_the_line_that_is_drawn():
         seen = np.array([row for row in rows if frame.y_low <= row[1] <= frame.y_high])
         assert len(seen) > MAX_ROWS / 2
         assert np.max(distances(seen, figure, drawn)) < _ROUNDING
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_steps_from_corner_to_corner_lead_to_the_very_corners(seed):
+    draw = np.random.default_rng(seed)
+    places = np.round(draw.uniform(-5.0, 480.0, (40, 2)) * draw.choice([1.0, 1e-3], (40, 1)), 1) + 0.0
+    letters = ["M", *draw.choice(["M", "L"], 39, p=(0.2, 0.8))]
+    path = "".join(f"{letter}{x:g} {y:g}" for letter, (x, y) in zip(letters, places, strict=True))
+    short = _from_corner_to_corner(path)
+    assert np.allclose(corners_of(short), places, atol=1e-9)
+    assert short.upper().count("M") == letters.count("M")
+    # What is no path of straight lines stays as it is.
+    assert _from_corner_to_corner(f"{path}z") == f"{path}z"
+
+
+def test_a_curve_takes_less_room_by_steps():
+    points = np.column_stack([np.linspace(50.0, 400.0, 500), 100.0 + 30.0 * np.sin(np.arange(500.0))])
+    path = "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
+    assert len(_from_corner_to_corner(f"M{path}")) < 0.85 * len(path)
+
+
+def test_names_at_ends_keep_apart_and_in_order():
+    heights = _apart([100.0, 99.0, 98.0, 20.0], 10.0, 102.0, 12.0)
+    assert heights[0] > heights[1] > heights[2] > heights[3]
+    assert min(np.diff(sorted(heights))) >= 12.0 - 1e-9
+    assert 10.0 <= min(heights) <= max(heights) <= 102.0
+    crowded = _apart([12.0, 11.0, 10.0], 10.0, 102.0, 12.0)
+    assert crowded == pytest.approx([34.0, 22.0, 10.0])
 
 
 def test_masks_are_drawn_where_they_are():

@@ -49,7 +49,7 @@ _MANY_POINTS = 250
 _TAG_SIZE = 6.5
 _BESIDE_A_PEAK = tuple(product((1.5, 5.0, 9.0, 14.0), (0.0, 0.6, -0.6, 1.2, -1.2)))
 #: Colour and dash of a line from top to bottom: of a place, and of the limits of one, as edges of masks are drawn.
-_GUIDES: dict[str | None, tuple[str, Any]] = {
+GUIDES: dict[str | None, tuple[str, Any]] = {
     None: (QUIET_INK, (0, (6, 2, 1, 2))),
     "pass": (MARGINAL[1], (0, (3, 2))),
     "fail": (FAILS[1], "solid"),
@@ -119,14 +119,14 @@ def _draw_guides(figure: Figure, axes: Axes, labels: Labels) -> None:
     """Draw the lines from top to bottom, each with its words beside it, or joined to it from where there is room."""
     across = [float(axes.transData.transform((guide.x, 0.0))[0]) for guide in figure.guides]
     for guide, place in zip(figure.guides, across, strict=True):
-        colour, dash = _GUIDES[guide.zone]
+        colour, dash = GUIDES[guide.zone]
         axes.axvline(guide.x, color=colour, linewidth=0.9 if guide.zone else 0.7, linestyle=dash, zorder=1.5)
         labels.take((place - 1.0, axes.bbox.y0, place + 1.0, axes.bbox.y1))
     ends = axes.bbox.y0 + 2.0, axes.bbox.y1 - 10.0
     for guide, place in sorted(
         zip(figure.guides, across, strict=True), key=lambda entry: entry[0].zone is not None
     ):
-        text, colour = visible(guide.text), _GUIDES[guide.zone][0]
+        text, colour = visible(guide.text), GUIDES[guide.zone][0]
         for up, right in product(ends, (False, True)) if guide.zone is None else ():
             box = labels.free(place + (-3.0 if right else 3.0), up, text, 7.0, right=right)
             if box is not None:
@@ -149,7 +149,7 @@ def _name_limit(axes: Axes, labels: Labels, guide: Guide, places: tuple[float, f
     ``places`` are where the first, this and the last of them stand on the paper.
     """
     first, place, last = places
-    text, colour = visible(guide.text), _GUIDES[guide.zone][0]
+    text, colour = visible(guide.text), GUIDES[guide.zone][0]
     middle = 0.5 * (axes.bbox.y0 + axes.bbox.y1)
     heights = sorted(
         np.arange(axes.bbox.y0 + 4.0, axes.bbox.y1 - 9.0, 11.0).tolist(), key=lambda up: abs(up - middle)
