@@ -536,7 +536,8 @@ def _side(
     x, power = frequencies[inside], noise.values[inside] * resolution_hz
     if not len(x):
         return np.zeros((3, 0))
-    edges = EVEN_HZ * np.sinh(np.linspace(*np.arcsinh(np.array(ends_hz) / EVEN_HZ), SIDE_PARTS + 1))
+    near, far = np.arcsinh(np.array(ends_hz) / EVEN_HZ).tolist()
+    edges = EVEN_HZ * np.sinh(np.linspace(near, far, SIDE_PARTS + 1))
     first = np.unique(np.searchsorted(x, edges[:-1]))
     first = first[first < len(x)]
     last = np.append(first[1:], len(x)) - 1

@@ -193,7 +193,8 @@ def _add_curves(plot: Any, figure: Figure) -> None:  # noqa: ANN401
 
 def _worded(figure: Figure) -> tuple[Mark | Guide, ...]:
     """Return what has words of its own: marks, then places along the x axis. Each is numbered by its place here."""
-    return tuple(entry for entry in (*figure.marks, *figure.guides) if entry.text)
+    entries: tuple[Mark | Guide, ...] = (*figure.marks, *figure.guides)
+    return tuple(entry for entry in entries if entry.text)
 
 
 def _add_marks(plot: Any, figure: Figure) -> None:  # noqa: ANN401
@@ -228,8 +229,8 @@ def _write(plot: Any, place: dict[str, Any], text: str, **own: Any) -> None:  # 
     """Write a few letters right above a place."""
     from bokeh.models import Label
 
-    look = {"text_font_size": "11px", "text_color": INK, "background_fill_color": "white"}
-    look |= {"background_fill_alpha": 0.75, "x_offset": 5, "y_offset": 4}
+    look: dict[str, Any] = {"text_font_size": "11px", "text_color": INK, "x_offset": 5, "y_offset": 4}
+    look |= {"background_fill_color": "white", "background_fill_alpha": 0.75}
     plot.add_layout(Label(**place, text=_plain(text), **look, **own))
 
 

@@ -106,4 +106,4 @@ def test_on_a_telephone_each_cell_of_a_wide_table_says_what_it_is(opened):
     )
     assert len(told) > 5
     for headings, before in told:
-        assert [text.split('"')[1] for text in before] == headings
+        assert [text.split('"')[1].rstrip() for text in before] == headings
