@@ -413,11 +413,15 @@ def figures_of_comparison(comparison: Comparison) -> tuple[Figure, ...]:
     """Return the figures of a comparison, for each curve: all channels in one, unless that makes too many lines.
 
     A filter's response is drawn at two depths. Where curves are smooth, a figure more has the differences from the
-    first side: at the first side's places, the others between their own by straight lines.
+    first side: at the first side's places, the others between their own by straight lines. A harmonic has one only
+    where it differs or is judged.
     """
     figures: list[Figure] = []
     curves: dict[tuple[str, str], list[ComparedCurve]] = {}
     for curve in comparison.curves:
+        differs = any(difference.significant for difference in curve.differences)
+        if curve.metric in HARMONICS and not differs and curve.mask is None:
+            continue
         curves.setdefault((curve.check, curve.metric), []).append(curve)
     for channels in curves.values():
         drawn = sum(_is_drawn(curve) for own in channels for curve in own.curves)
