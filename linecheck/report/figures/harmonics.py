@@ -49,7 +49,7 @@ def _of_channel(
         marks=(),
         names_at_ends=True,
         guides=(),
-        caption="THD+N is that of its band alone; a harmonic that noise hides stands at what noise leaves uncertain (k = 1)",
+        caption="THD+N is of its band alone; a harmonic that noise hides stands at what noise leaves uncertain (k = 1)",
     )
 
 
