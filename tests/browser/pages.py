@@ -150,6 +150,10 @@ class Pages:
             stored = opened.append(made_runs()[page.stem])
         call("report", stored.sequence, "--log", log, "--out", page)
 
+    def _make_referred(self, page):
+        """Make the page of the run of :data:`FULL` with a reference's curves beside its own."""
+        call("report", self.whole_run(), "--log", self.log, "--out", page, "--reference", self.whole_run())
+
     def _make_interactive(self, page):
         """Make the interactive page of the run of :data:`FULL`."""
         call("report", self.whole_run(), "--log", self.log, "--out", page, "--interactive")

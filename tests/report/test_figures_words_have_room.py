@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from drawn_figures import SPECTRUM_MASK, check_of, spectrum, view_of
 
-from linecheck.checks.base import Curve, Reading
+from linecheck.checks.base import Curve, Problem, Reading
+from linecheck.limits.model import Bounds, Mask
 from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.data import Axis, Figure, Guide, Mark, Series, Tag
 from linecheck.report.figures.drawing.canvas import draw_figure
@@ -52,7 +53,8 @@ def _covered(box, ink):
 
 
 def _of(curves, kind, mask=None, metric="", readings=()):
-    check = check_of(curves, mask, kind=kind, name=kind, readings=[(entry, None) for entry in readings])
+    of_curve = mask if metric in [curve.metric for curve in curves] else None
+    check = check_of(curves, of_curve, kind=kind, name=kind, readings=[(entry, None) for entry in readings])
     view = view_of(check, masks={metric: mask} if mask else {}, stimulus={"rate_hz": 44100})
     return figures_of_check(view, check)
 
@@ -67,11 +69,45 @@ def _spectrum_figure(line_db, floor_db=0.0):
     return _of(curves, "tone", SPECTRUM_MASK, "spectrum", [frequency])[0]
 
 
-def _transition_figure():
+def _transition_figure(mask=None):
     x = np.arange(25.0, 87000.0, 50.0)
     fall = np.clip(-(np.maximum(x - 20000.0, 0.0) ** 2) / 2e5, -110.0, 0.0)
     curve = Curve("response", "left", x, "Hz", fall + 0.5 * np.sin(x), "dB")
-    return next(figure for figure in _of([curve], "reconstruction") if figure.name == "response-transition")
+    drawn = _of([curve], "reconstruction", mask, "corner_3db")
+    return next(figure for figure in drawn if figure.name == "response-transition")
+
+
+def _limited_transition_figure():
+    mask = Mask(Bounds(21550.0, 21900.0), Bounds(21300.0, 22000.0))
+    figure = _transition_figure(mask)
+    assert len(figure.guides) == 5
+    return figure
+
+
+def _both_sides_figure():
+    x = np.concatenate([np.linspace(-11000.0, -10.0, 280), np.linspace(10.0, 9000.0, 280)])
+    y = -147.0 + np.random.default_rng(1).standard_normal(560)
+    for place in (-3000.0, 3000.0):
+        y[int(np.argmin(np.abs(x - place)))] = -141.0
+    curve = Curve("both_sides", "left", x, "Hz", y, "dB", 5.0)
+    words = "sidebands at ±3000.0 Hz, upper -141.0 dB, lower -141.5 dB: jitter of 2 ps peak; the offset is 3 × 1 kHz"
+    note = Problem("sideband", words, "left", blocks=False)
+    check = check_of([curve], kind="jitter", name="jitter", log_x=False, problems=(note,))
+    return figures_of_check(view_of(check), check)[0]
+
+
+def _harmonics_figure():
+    levels = np.arange(-120.0, 1.0, 5.0)
+    curves = [
+        Curve(metric, "left", levels, "dBFS", level - levels, "dB")
+        for metric, level in (
+            ("gain_error", 0.0),
+            ("thd_n", -112.0),
+            ("harmonic_2", -118.0),
+            ("harmonic_3", -119.0),
+        )
+    ]
+    return _of(curves, "linearity")[-1]
 
 
 def _crowded_figure():
@@ -94,6 +130,9 @@ FIGURES = {
     "fails": lambda: _spectrum_figure(-80.0),
     "noise at the mask": lambda: _spectrum_figure(-80.0, 35.0),
     "transition": _transition_figure,
+    "limits of corners": _limited_transition_figure,
+    "both sides": _both_sides_figure,
+    "harmonics": _harmonics_figure,
     "crowded": _crowded_figure,
 }
 
@@ -102,7 +141,7 @@ FIGURES = {
 def test_words_cover_no_curve_and_no_other_words(name):
     figure = FIGURES[name]()
     boxes, ink = _drawn(figure)
-    told = [mark.text for mark in figure.marks if mark.text]
+    told = [entry.text for entry in (*figure.marks, *figure.guides) if entry.text]
     assert set(told) <= set(boxes)
     assert {text: _covered(box, ink) for text, box in boxes.items() if _covered(box, ink)} == {}
     for (one, first), (other, second) in combinations(boxes.items(), 2):

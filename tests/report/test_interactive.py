@@ -121,6 +121,22 @@ def test_words_of_axes_are_plain_text_whatever_unit_a_record_has():
     ]
 
 
+def test_marks_have_numbers_whose_words_stand_below_and_nothing_of_a_run_is_in_the_plot(page):
+    (item,) = _items(page)
+    labels = [model for model in _found(item, "object") if model.get("name") == "Label"]
+    numbers = [
+        model["attributes"]["text"]["attributes"]["text"]
+        for model in labels
+        if model["attributes"].get("tags")
+    ]
+    words = re.findall(
+        r"<li>(.*?)</li>", re.search(r'<ol class="plain live-marks">(.*?)</ol>', page, re.DOTALL)[1]
+    )
+    assert numbers == [str(number) for number in range(1, len(words) + 1)]
+    assert len(words) == 1
+    assert unescape(words[0]).startswith("worst at 1.997 kHz: left")
+
+
 def test_without_the_library_it_says_what_to_install(monkeypatch):
     monkeypatch.setattr(interactive, "find_spec", lambda _: None)
     with pytest.raises(UsageError, match=re.escape("pip install 'linecheck[interactive]'")):
