@@ -21,15 +21,19 @@ from linecheck.report.figures.drawing.paper import DOTS_AN_INCH, Path, Words
 DPI = 144.0
 
 
-def _drawn(figure):
-    """Return the boxes of the words inside a figure's axes, in pixels, and where its curves have ink."""
+def _drawn(figure, *, edges=False):
+    """Return the boxes of the words inside a figure's axes, in pixels, and where its curves have ink.
+
+    With ``edges`` also where the edges of its masks have.
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.text import Text
 
     paper = draw_figure(figure, DOTS_AN_INCH * WIDTH_INCHES)
+    inked = ("curve-", "limit-") if edges else "curve-"
     # What stands beside the axes covers nothing.
     words = [item for item in paper.items if isinstance(item, Words) and item.order > 5.0]
-    curves = [item for item in paper.items if isinstance(item, Path) and item.name.startswith("curve-")]
+    curves = [item for item in paper.items if isinstance(item, Path) and item.name.startswith(inked)]
     assert curves
     with style():
         made = painted(replace(paper, items=[*words, *curves]))
@@ -141,14 +145,72 @@ FIGURES = {
 def test_words_cover_no_curve_and_no_other_words(name):
     figure = FIGURES[name]()
     boxes, ink = _drawn(figure)
+    _, with_edges = _drawn(figure, edges=True)
+    names = {tag.text for tag in figure.tags}
     told = [entry.text for entry in (*figure.marks, *figure.guides) if entry.text]
     assert set(told) <= set(boxes)
-    assert {text: _covered(box, ink) for text, box in boxes.items() if _covered(box, ink)} == {}
+    # The name of a peak may stand on the edge of a mask, so that it stands at its peak.
+    covered = {text: _covered(box, ink if text in names else with_edges) for text, box in boxes.items()}
+    assert {text: number for text, number in covered.items() if number} == {}
     for (one, first), (other, second) in combinations(boxes.items(), 2):
         apart = (
             first[0] >= second[2] or second[0] >= first[2] or first[1] >= second[3] or second[1] >= first[3]
         )
         assert apart, (one, other)
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_a_line_from_words_crosses_no_other_words(name):
+    figure = FIGURES[name]()
+    boxes, _ = _drawn(figure)
+    scale = DPI / DOTS_AN_INCH
+    items = draw_figure(figure, DOTS_AN_INCH * WIDTH_INCHES).items
+    leaders = [
+        item.lines[0] for item in items if isinstance(item, Path) and (item.order, item.width) == (4, 0.6)
+    ]
+    assert leaders or not any(mark.text for mark in figure.marks)
+    for (x, y), (to_x, to_y) in leaders:
+        along = scale * np.linspace((x, y), (to_x, to_y), 200)[1:]
+        for text, (left, bottom, right, top) in boxes.items():
+            inside = (along > [left, bottom]) & (along < [right, top])
+            assert not np.any(inside.all(axis=1)), text
+
+
+def test_a_line_from_words_goes_around_other_words_where_it_can():
+    labels = Labels(0.0, 0.0, 300.0, 180.0)
+    above, point = (145.0, 15.0, 200.0, 25.0), (150.0, 5.0)
+    labels.take((0.0, 0.0, 300.0, 10.0))
+    labels.take(above)
+    assert labels.near(point, "word", 7.0)[1] == point[1] + 28.0
+    labels.take(above, words=True)
+    assert labels.near(point, "word", 7.0)[2] < above[0]
+    labels.join((200.0, 10.0), (240.0, 50.0))
+    assert labels.free(250.0, 25.0, "word", 7.0) is not None
+    assert labels.free(220.0, 25.0, "word", 7.0) is None
+
+
+def test_names_of_peaks_may_stand_on_an_edge_and_nothing_else():
+    labels = Labels(0.0, 0.0, 100.0, 100.0)
+    labels.avoid(np.array([0.0, 100.0]), np.array([50.0, 50.0]), edge=True)
+    assert labels.free(10.0, 45.0, "3", 6.5) is None
+    assert labels.free(10.0, 45.0, "3", 6.5, on_edges=True) is not None
+    labels.avoid(np.array([0.0, 100.0]), np.array([50.0, 50.0]))
+    assert labels.free(10.0, 45.0, "3", 6.5, on_edges=True) is None
+
+
+def test_a_zone_too_narrow_for_its_name_has_it_on_the_other_side_of_its_edge():
+    mask = Mask(Bounds(max=-104.0), Bounds(max=-100.0))
+    curves = [spectrum("left", 1, line_db=-118.0)]
+    figure = _of(curves, "multitone", mask, "spectrum")[0]
+    paper = draw_figure(figure, DOTS_AN_INCH * WIDTH_INCHES)
+    word = next(item for item in paper.items if isinstance(item, Words) and item.text == "marginal above")
+    edges = [
+        next(item for item in paper.items if isinstance(item, Path) and item.name == f"limit-{zone}-max")
+        for zone in ("pass", "fail")
+    ]
+    low, high = (edge.lines[0][0, 1] for edge in edges)
+    assert high - low < 1.25 * word.size
+    assert word.y + word.size < low
 
 
 def test_ink_under_words_is_found():

@@ -14,7 +14,7 @@ from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.data import Axis, Figure, FloatArray, Guide, LimitLine, Mark, Series
 from linecheck.report.figures.drawing.frame import Frame, frame_of
-from linecheck.report.figures.drawing.labels import Box, Labels, fitted, text_width
+from linecheck.report.figures.drawing.labels import Box, Labels, end_of_leader, fitted, text_width
 from linecheck.report.figures.drawing.palette import (
     FAILS,
     HATCHED,
@@ -108,7 +108,7 @@ class Axes:
         self, box: Box, text: str, colour: str, *, to_right: bool = False, size: float = _WORDS
     ) -> None:
         """Write in a free box on the paper, from its left or to its right, and keep it."""
-        self.labels.take(box)
+        self.labels.take(box, words=True)
         left, bottom, right, top = box
         aside = _SPARE * (right - left)
         ground = (left + aside, bottom, right, top) if to_right else (left, bottom, right - aside, top)
@@ -121,7 +121,7 @@ def draw_figure(figure: Figure, width: float, *, titled: bool = True) -> Paper:
     """Return the figure on a paper of this width."""
     drawn = drawn_series(figure)
     names = [text_width(_cut(series.label), 8.0) for series in drawn]
-    right = min(1.1 * max(names, default=0.0) + _SAMPLE + 14.0, 170.0)
+    right = min(1.1 * max(names, default=0.0) + _SAMPLE + 18.0, 170.0)
     top = _TOP if titled else _UNTITLED_TOP
     bottom = _BOTTOM + (_CAPTION_HEIGHT if figure.caption else 0.0)
     paper = Paper(width, _HEIGHT)
@@ -135,7 +135,7 @@ def draw_figure(figure: Figure, width: float, *, titled: bool = True) -> Paper:
     if figure.caption:
         caption = visible(figure.caption)
         paper.write(_LEFT, 4.0, caption, fitted(caption, 7.0, width - _LEFT - 6.0))
-    _keep_clear(drawn, axes)
+    _keep_clear(figure, drawn, axes)
     _draw_masks(figure, axes)
     _draw_guides(figure, axes)
     _draw_curves(drawn, axes)
@@ -146,8 +146,11 @@ def draw_figure(figure: Figure, width: float, *, titled: bool = True) -> Paper:
     return paper
 
 
-def _keep_clear(drawn: Sequence[Series], axes: Axes) -> None:
-    """Keep all words off the curves."""
+def _keep_clear(figure: Figure, drawn: Sequence[Series], axes: Axes) -> None:
+    """Keep all words off the curves and the edges of masks."""
+    for limit in figure.limits:
+        edge = axes.place(limit.x, np.clip(limit.y, axes.frame.y_low, axes.frame.y_high))
+        axes.labels.avoid(*edge, edge=True)
     for series in drawn:
         if not len(series.x):
             continue
@@ -216,7 +219,8 @@ def _draw_tags(figure: Figure, axes: Axes) -> None:
         text = visible(tag.text)
         half = 0.5 * text_width(text, _TAG_SIZE)
         for above, aside in _BESIDE_A_PEAK:
-            box = axes.labels.free(across - half + aside * half, up + above, text, _TAG_SIZE)
+            place = across - half + aside * half, up + above
+            box = axes.labels.free(*place, text, _TAG_SIZE, on_edges=True)
             if box is not None:
                 axes.write(box, text, INK, size=_TAG_SIZE)
                 break
@@ -319,15 +323,16 @@ def _draw_side(
 
 
 def _zone_word(axes: Axes, x: FloatArray, y: FloatArray, text: str, side: str, colour: str) -> None:
-    """Write beside a limit what lies beyond it, where there is room."""
+    """Write beside a limit what lies beyond it, where there is room: beyond it, or else on its other side."""
     limited = np.isfinite(y)
     if not np.any(limited):
         return
     places, heights = x[limited], y[limited]
-    for share in (0.02, 0.98, 0.5, 0.3, 0.7, 0.15, 0.85):
+    shares, asides = (0.02, 0.98, 0.5, 0.3, 0.7, 0.15, 0.85), (2.0, -2.0 - 1.25 * _WORDS)
+    for aside, share in product(asides if side == "max" else asides[::-1], shares):
         right = share > 0.5
         across = float(places[0] + share * (places[-1] - places[0]))
-        up = float(np.interp(across, places, heights)) + (2.0 if side == "max" else -9.0)
+        up = float(np.interp(across, places, heights)) + aside
         box = axes.labels.free(across, up, text, _WORDS, right=right)
         if box is not None:
             axes.write(box, text, colour, to_right=right)
@@ -473,9 +478,9 @@ def _held(mark: Mark, low: float, high: float) -> Mark:
 
 def _join(axes: Axes, point: tuple[float, float], box: Box) -> None:
     """Draw the line from a mark to its words, which ends where they begin."""
-    across = min(max(point[0], box[0]), box[2])
-    up = box[1] if box[1] > point[1] else box[3]
+    across, up = end_of_leader(point, box)
     length = math.hypot(across - point[0], up - point[1])
     share = max(1.0 - 3.5 / length, 0.0) if length else 0.0
     start = (across + share * (point[0] - across), up + share * (point[1] - up))
     axes.paper.line([across, start[0]], [up, start[1]], QUIET_INK, 0.6, order=4)
+    axes.labels.join((across, up), point)
