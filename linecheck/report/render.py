@@ -149,5 +149,7 @@ def css_text(text: str) -> str:
 
 
 def _shown(value: Any) -> Any:  # noqa: ANN401 - whatever a template shows
-    """Return a text in which nothing is hidden; markup is left alone."""
-    return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    """Return a text in which nothing is hidden and no line begins with a %; markup is left alone."""
+    if not isinstance(value, str) or isinstance(value, Markup):
+        return value
+    return visible(value).replace(" %", "\N{NO-BREAK SPACE}%")

@@ -189,6 +189,14 @@ def test_a_line_from_words_goes_around_other_words_where_it_can():
     assert labels.free(220.0, 25.0, "word", 7.0) is None
 
 
+def test_limits_of_corners_are_named_also_where_long_names_of_curves_leave_less_room():
+    mask = Mask(Bounds(21550.0, 21900.0), Bounds(21300.0, 22000.0))
+    figure = _transition_figure(mask)
+    many = replace(figure, series=(*figure.series, replace(figure.series[0], label="PR3-000021 right side")))
+    sizes = {item.text: item.size for item in draw_figure(many, 370.0).items if isinstance(item, Words)}
+    assert sizes["−3 dB passes from 21.55 kHz"] < sizes["half the rate, 22.05 kHz"]
+
+
 def test_names_of_peaks_may_stand_on_an_edge_and_nothing_else():
     labels = Labels(0.0, 0.0, 100.0, 100.0)
     labels.avoid(np.array([0.0, 100.0]), np.array([50.0, 50.0]), edge=True)

@@ -40,7 +40,9 @@ _MAX_DOTS = 60
 #: A curve of more points than this is drawn thinner.
 _MANY_POINTS = 250
 #: Most words are narrower than their boxes, by this share.
-_WORDS, _SPARE = 7.0, 0.12
+_WORDS, _SMALL_WORDS, _SPARE = 7.0, 6.0, 0.12
+#: Words beside each other are so far apart.
+_GAP = 2.0
 #: Where the name of a peak may stand: so far above it, and so many halves of its width to the right.
 _TAG_SIZE = 6.5
 _BESIDE_A_PEAK = tuple(product((1.5, 5.0, 9.0, 14.0), (0.0, 0.6, -0.6, 1.2, -1.2)))
@@ -108,8 +110,8 @@ class Axes:
         self, box: Box, text: str, colour: str, *, to_right: bool = False, size: float = _WORDS
     ) -> None:
         """Write in a free box on the paper, from its left or to its right, and keep it."""
-        self.labels.take(box, words=True)
         left, bottom, right, top = box
+        self.labels.take((left - _GAP, bottom, right + _GAP, top), words=True)
         aside = _SPARE * (right - left)
         ground = (left + aside, bottom, right, top) if to_right else (left, bottom, right - aside, top)
         self.paper.box(ground, "#ffffff", opacity=0.8, order=6)
@@ -199,10 +201,11 @@ def _name_limit(axes: Axes, guide: Guide, places: tuple[float, float, float]) ->
         np.arange(low + 4.0, high - 9.0, 11.0).tolist(), key=lambda up: abs(up - 0.5 * (low + high))
     )
     lower, higher = (first - 4.0, True), (last + 4.0, False)
-    for (x, to_right), up in product((lower, higher) if guide.below else (higher, lower), heights):
-        box = axes.labels.free(x, up, text, _WORDS, right=to_right)
+    sides = (lower, higher) if guide.below else (higher, lower)
+    for size, (x, to_right), up in product((_WORDS, _SMALL_WORDS), sides, heights):
+        box = axes.labels.free(x, up, text, size, right=to_right)
         if box is not None:
-            axes.write(box, text, colour, to_right=to_right)
+            axes.write(box, text, colour, to_right=to_right, size=size)
             level = 0.5 * (box[1] + box[3])
             axes.paper.line([place, x], [level, level], QUIET_INK, 0.6, order=4)
             axes.paper.line([place, place], [level, level + 0.1], colour, 3.0, cap="round", order=4)
