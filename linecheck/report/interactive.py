@@ -41,6 +41,12 @@ _FAR = 100.0
 _PIXELS_A_POINT = 1.5
 
 
+#: The number of a mark, which is no harmonic's.
+_FRAMED: dict[str, Any] = {"x_offset": -7, "text_align": "right", "border_line_color": INK, "padding": 1}
+#: How much of the axes the name of a peak takes on a telephone, across and up.
+_NAME = (0.15, 0.05)
+
+
 def require_library() -> None:
     """Refuse where the plotting library is not installed.
 
@@ -200,7 +206,8 @@ def _worded(figure: Figure) -> tuple[Mark | Guide, ...]:
 def _add_marks(plot: Any, figure: Figure) -> None:  # noqa: ANN401
     """Draw the points and places worth a word with their numbers, whose words stand below, and the names of peaks.
 
-    Words may be long, and whoever looks closer moves what is under them: numbers have room anywhere.
+    Words may be long, and whoever looks closer moves what is under them: numbers have room anywhere. They stand framed
+    on the left of their points; the names of peaks, which may be numbers too, on the right.
     """
     from bokeh.models import Span
 
@@ -220,9 +227,28 @@ def _add_marks(plot: Any, figure: Figure) -> None:  # noqa: ANN401
         plot.scatter(_short(x), _short(y), size=9, line_color=INK, fill_color=QUIET_INK)
     for number, entry in enumerate(_worded(figure), start=1):
         top = {} if isinstance(entry, Mark) else {"y": 4 + 14 * (number % 3), "y_units": "screen"}
-        _write(plot, {"x": entry.x, "y": getattr(entry, "y", 0.0)} | top, str(number), tags=[number])
-    for tag in figure.tags:
-        _write(plot, {"x": tag.x, "y": tag.y}, tag.text)
+        _write(
+            plot, {"x": entry.x, "y": getattr(entry, "y", 0.0)} | top, str(number), tags=[number], **_FRAMED
+        )
+    for tag, lines in zip(figure.tags, _lines_up(figure), strict=True):
+        _write(plot, {"x": tag.x, "y": tag.y}, tag.text, y_offset=4 + 13 * lines)
+
+
+def _lines_up(figure: Figure) -> list[int]:
+    """Return how many lines above its peak each name stands, so that on a telephone it covers no other's."""
+    frame = frame_of(figure)
+    x, ends = (np.array(part) for part in ([tag.x for tag in figure.tags], frame[:2]))
+    if figure.x.log:
+        x, ends = np.log10(x), np.log10(ends)
+    across = (x - ends[0]) / (ends[1] - ends[0])
+    up = np.array([tag.y for tag in figure.tags]) / (frame.y_high - frame.y_low)
+    found = np.zeros(len(x), dtype=int)
+    order = np.argsort(across).tolist()
+    for place, index in enumerate(order):
+        near = [other for other in order[:place] if across[index] - across[other] < _NAME[0]]
+        taken = {round((up[other] - up[index]) / _NAME[1] + found[other]) for other in near}
+        found[index] = next(lines for lines in range(len(order)) if lines not in taken)
+    return found.tolist()
 
 
 def _write(plot: Any, place: dict[str, Any], text: str, **own: Any) -> None:  # noqa: ANN401
@@ -231,7 +257,7 @@ def _write(plot: Any, place: dict[str, Any], text: str, **own: Any) -> None:  # 
 
     look: dict[str, Any] = {"text_font_size": "11px", "text_color": INK, "x_offset": 5, "y_offset": 4}
     look |= {"background_fill_color": "white", "background_fill_alpha": 0.75}
-    plot.add_layout(Label(**place, text=_plain(text), **look, **own))
+    plot.add_layout(Label(**place, text=_plain(text), **look | own))
 
 
 def _short(values: FloatArray) -> Any:  # noqa: ANN401 - an array of single precision
