@@ -230,19 +230,26 @@ def _add_marks(plot: Any, figure: Figure) -> None:  # noqa: ANN401
         _write(
             plot, {"x": entry.x, "y": getattr(entry, "y", 0.0)} | top, str(number), tags=[number], **_FRAMED
         )
-    for tag, lines in zip(figure.tags, _lines_up(figure), strict=True):
-        _write(plot, {"x": tag.x, "y": tag.y}, tag.text, y_offset=4 + 13 * lines)
+    for tag, lines, share in zip(figure.tags, _lines_up(figure), _across(figure), strict=True):
+        # The axes' end would cut what begins there.
+        aside = {"x_offset": -5, "text_align": "right"} if share > 1.0 - _NAME[0] else {}
+        _write(plot, {"x": tag.x, "y": tag.y}, tag.text, y_offset=4 + 13 * lines, **aside)
+
+
+def _across(figure: Figure) -> FloatArray:
+    """Return how far along the x axis each named peak is: 0 to 1."""
+    x, ends = (np.array(part) for part in ([tag.x for tag in figure.tags], frame_of(figure)[:2]))
+    if figure.x.log:
+        x, ends = np.log10(x), np.log10(ends)
+    across: FloatArray = (x - ends[0]) / (ends[1] - ends[0])
+    return across
 
 
 def _lines_up(figure: Figure) -> list[int]:
     """Return how many lines above its peak each name stands, so that on a telephone it covers no other's."""
-    frame = frame_of(figure)
-    x, ends = (np.array(part) for part in ([tag.x for tag in figure.tags], frame[:2]))
-    if figure.x.log:
-        x, ends = np.log10(x), np.log10(ends)
-    across = (x - ends[0]) / (ends[1] - ends[0])
+    frame, across = frame_of(figure), _across(figure)
     up = np.array([tag.y for tag in figure.tags]) / (frame.y_high - frame.y_low)
-    found = np.zeros(len(x), dtype=int)
+    found = np.zeros(len(across), dtype=int)
     order = np.argsort(across).tolist()
     for place, index in enumerate(order):
         near = [other for other in order[:place] if across[index] - across[other] < _NAME[0]]
