@@ -78,7 +78,7 @@ def drawn_points(text: str, figure: Figure, ending: str) -> np.ndarray:
     """Return the corners of a line of the SVG in the figure's own numbers, shape (points, 2)."""
     left, top, right, bottom = _axes_box(text)
     path = next(group(text, ending).iter(f"{SVG}path")).get("d", "")
-    corners = np.array([[float(x), float(y)] for x, y in re.findall(r"[ML](-?[\d.e-]+) (-?[\d.e-]+)", path)])
+    corners = corners_of(path)
     frame = frame_of(figure)
     across = (corners[:, 0] - left) / (right - left)
     up = (bottom - corners[:, 1]) / (bottom - top)
@@ -87,6 +87,19 @@ def drawn_points(text: str, figure: Figure, ending: str) -> np.ndarray:
     else:
         x = frame.x_low + across * (frame.x_high - frame.x_low)
     return np.column_stack([x, frame.y_low + up * (frame.y_high - frame.y_low)])
+
+
+def corners_of(path: str) -> np.ndarray:
+    """Return the corners of a path of moves and straight lines, shape (corners, 2) (SVG 2, 9.3: paths)."""
+    corners, here = [], np.zeros(2)
+    for letter, numbers in re.findall(r"([MLml])([^MLmlzZ]*)", path):
+        values = np.array(
+            [float(number) for number in re.findall(r"-?(?:\d+\.?\d*|\.\d+)(?:e-?\d+)?", numbers)]
+        )
+        for pair in values.reshape(-1, 2):
+            here = pair if letter.isupper() else here + pair
+            corners.append(here)
+    return np.array(corners).reshape(-1, 2)
 
 
 def _axes_box(text: str) -> tuple[float, float, float, float]:

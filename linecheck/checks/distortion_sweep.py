@@ -20,6 +20,12 @@ from linecheck.checks.parts.declared import (
     Successor,
     the_same,
 )
+from linecheck.checks.parts.harmonic_curves import (
+    add_harmonics,
+    harmonic_spans,
+    harmonic_specs,
+    tone_power,
+)
 from linecheck.checks.parts.known_signal import CAPTURE_EDGE
 from linecheck.checks.parts.readings import Located, ReadingList, not_captured, ratio_reading
 from linecheck.checks.parts.steady import BandAnalysis, refuse_beyond
@@ -32,6 +38,7 @@ from linecheck.dsp.continuity.level_courses import patchy
 from linecheck.dsp.fits.dissect import Line, Power
 from linecheck.dsp.fits.residue import Residue, residue
 from linecheck.dsp.quantise import full_scale_amplitude
+from linecheck.dsp.spectra.spectra import empty_above
 
 #: A tone is measured over at least so many of its periods.
 MIN_PERIODS = 12.0
@@ -156,6 +163,10 @@ class DistortionSweepKind(SteppedKind):
     those that were played, so its uncertainty is a rectangle's that goes half way to the further of its neighbours on
     either side.
 
+    ``harmonic_2`` to ``harmonic_5`` are each harmonic re its tone, over the tones whose harmonic the capture holds, up
+    to 0.4536 of its rate. Where noise hides one, it stands at its standard uncertainty, below which nothing is
+    told. An image of the tone at the very place of a harmonic counts as that.
+
     Each sine, and what is left beside it, is followed through its step: a stretch that is lost, held, faded or
     disturbed voids the channel. What moves a sine by no more than warm parts and wandering clocks do (80 dB below it
     at low frequencies, 60 dB at 20 kHz) is read as the unit's, and so may be a frame lost within the first or last
@@ -209,6 +220,7 @@ class DistortionSweepKind(SteppedKind):
             difference=DifferenceSpec("THD+N in the wide band", said_by=("worst_wide",)), possible=NO_POSITIVE,
             superseded_by=Successor("thd_n_wideband", _OTHER_END),
         ),
+        *harmonic_specs("Hz", ("worst", "worst_wideband", "thd_n", "thd_n_wideband", "tone.thd")),
     )  # fmt: skip
 
     def possible(
@@ -280,6 +292,9 @@ class DistortionSweepKind(SteppedKind):
                 out.problems += converted
                 if not converted:
                     _add(out, name, names, frequencies_hz, [row[number] for row in rows])
+            edge = CAPTURE_EDGE * capture.rate_hz
+            edge = empty_above(longest.noise, edge, capture.rate_hz) or edge
+            add_harmonics(out, name, frequencies_hz, frequencies_hz, residues, edge)
 
     def never_measured(
         self,
@@ -300,9 +315,8 @@ class DistortionSweepKind(SteppedKind):
         self, parameters: DistortionSweepParameters, analysis: DistortionSweepAnalysis
     ) -> Mapping[str, tuple[float, float]]:
         """Return from which to which tone the curves go."""
-        return dict.fromkeys(
-            ("thd_n", "thd_n_wideband", "thd_n_wide"), (parameters.lowest_hz, parameters.highest_hz)
-        )
+        span = parameters.lowest_hz, parameters.highest_hz
+        return {**dict.fromkeys(("thd_n", "thd_n_wideband", "thd_n_wide"), span), **harmonic_spans(span)}
 
 
 def _bands(
@@ -334,7 +348,7 @@ def _no_wider(analysis: DistortionSweepAnalysis, edge_hz: float) -> str:
 
 def _thd_n(left: Residue, nominal_hz: float) -> list[Reading]:
     """Return THD+N of one sine in each band."""
-    tone = Line(nominal_hz, Power(0.5 * left.amplitude**2, left.amplitude * left.amplitude_uncertainty), 1)
+    tone = Line(nominal_hz, tone_power(left), 1)
     return [ratio_reading("thd_n", "", Power(*power), tone) for power in left.powers]
 
 

@@ -41,7 +41,7 @@ from linecheck.dsp.locating.locate import tone_blocks
 from linecheck.dsp.spectra.demodulate import demodulate
 from linecheck.dsp.spectra.jitter_lines import SquareStep, square_step, without_known_lines
 from linecheck.dsp.spectra.sidebands import Modulation, Quantity, Sideband, take_apart
-from linecheck.dsp.spectra.spectra import TAPERS, band_power
+from linecheck.dsp.spectra.spectra import TAPERS, Density, band_power
 
 FloatArray = NDArray[np.float64]
 
@@ -67,6 +67,9 @@ UNCLEAR_TONE = (
 FLAT_SHARE = 0.4536
 #: So many sidebands are named, the strongest.
 MAX_NAMED = 12
+#: Either side of the tone is divided into so many parts, each of which gives its highest point: as wide as each other
+#: near the tone, and wider with the distance beyond this many hertz.
+SIDE_PARTS, EVEN_HZ = 280, 2000.0
 #: What noise could hide counts, less 3 dB, where it is stronger than all that stands out.
 HIDDEN_SHARE = 10.0 ** (-3.0 / 20.0)
 
@@ -129,8 +132,9 @@ class JitterKind(ReadingKind):
     could be told beyond 500 Hz, as a bound with an uncertainty as large; where nothing stands out, ``sideband_offset``
     is missing. Hum itself, on the mains products M = 1 … 5, is named and on the curve, but
     counts in neither: the tone's check reads it. ``skirt`` is the power of everything within ±500 Hz of the tone, from
-    10 Hz on (10 cycles over the record, if that is more), re the tone. The curve is the stronger side over the
-    distance.
+    10 Hz on (10 cycles over the record, if that is more), re the tone. The curve ``sidebands`` is the stronger side
+    over the distance; ``both_sides`` has the lower side at negative and the upper one at positive offsets, of each part
+    of the band the highest point, and every line.
 
     A stretch that is lost shows in the tone's phase, unless it is a multiple of four frames: then in that of the square
     wave, where that stands above the noise (as of 16 bits it does, as of 24 bits hardly ever), and a multiple of 192
@@ -173,6 +177,14 @@ class JitterKind(ReadingKind):
             "sidebands", "Hz", "dB", "the stronger side over the distance from the tone, re the tone",
             difference=DifferenceSpec("sidebands", said_by=("largest_sideband", "skirt", "lone_spur")),
             possible=NO_POSITIVE,
+        ),
+        CurveSpec(
+            "both_sides", "Hz", "dB", "both sides of the tone over the offset from it, re the tone",
+            difference=DifferenceSpec(
+                "one side of the tone", said_by=("sidebands", "largest_sideband", "skirt", "lone_spur")
+            ),
+            possible=NO_POSITIVE,
+            log_x=False,
         ),
     )  # fmt: skip
 
@@ -253,6 +265,7 @@ class JitterKind(ReadingKind):
             mains = capture.possible_mains_hz
             _readings(out, name, tone, mains)
             _curve(out, name, tone, analysis.resolution_hz)
+            _both_sides(out, name, tone, analysis.resolution_hz)
             out.problems += _notes(name, tone, mains)
 
     def compare(self, taken: Sequence[Taken]) -> tuple[Note, ...]:
@@ -275,9 +288,10 @@ class JitterKind(ReadingKind):
     ) -> Mapping[str, tuple[float, float]]:
         """Return how far the curve goes."""
         low, high = _band(parameters, analysis)
-        reach = max(high - parameters.tone_hz, parameters.tone_hz - low)
+        upper, lower = high - parameters.tone_hz, parameters.tone_hz - low
+        reach = max(upper, lower)
         least = _least_hz(parameters.seconds)
-        return {"sidebands": (least, reach)} if reach > least else {}
+        return {"sidebands": (least, reach), "both_sides": (-lower, upper)} if reach > least else {}
 
 
 @dataclass(frozen=True)
@@ -487,6 +501,72 @@ def _curve(out: ReadingList, name: str, tone: _Tone, resolution_hz: float) -> No
     order = np.argsort(x, kind="stable")
     points = x[order], power[order], spread[order]
     out.power_curve("sidebands", name, points, (0.0, np.inf), 1.0, resolution_hz, 1e-30)
+
+
+def _both_sides(out: ReadingList, name: str, tone: _Tone, resolution_hz: float) -> None:
+    """Add both sides over the offset: of each part its highest noise, in its middle, and every line in its place."""
+    noise, bands = tone.beside.noise, tone.beside.sidebands
+    sides = (
+        (-1.0, noise.lower, tone.lower_reach_hz, [band.lower for band in bands]),
+        (1.0, noise.upper, tone.upper_reach_hz, [band.upper for band in bands]),
+    )
+    parts = [
+        _side(sign, density, (tone.least_hz, reach), resolution_hz, [band.offset_hz for band in bands], lines)
+        for sign, density, reach, lines in sides
+    ]
+    x, power, spread = np.concatenate(parts, axis=1)
+    order = np.argsort(x, kind="stable")
+    x, power, spread = x[order], np.maximum(power[order], 1e-30), spread[order]
+    # Hundredths of a decibel are finer than any of its points is known.
+    level = np.round(10.0 * np.log10(power), 2)
+    out.curve("both_sides", name, x, level, 0.5 * DB_PER_NEPER * spread / power, resolution_hz)
+
+
+def _side(
+    sign: float,
+    noise: Density,
+    ends_hz: tuple[float, float],
+    resolution_hz: float,
+    places_hz: Sequence[float],
+    lines: Sequence[Quantity],
+) -> FloatArray:
+    """Return offsets, powers and their standard uncertainties of one side, shape (3, points)."""
+    frequencies = noise.frequencies_hz
+    inside = (frequencies >= ends_hz[0]) & (frequencies <= ends_hz[1])
+    x, power = frequencies[inside], noise.values[inside] * resolution_hz
+    if not len(x):
+        return np.zeros((3, 0))
+    near, far = np.arcsinh(np.array(ends_hz) / EVEN_HZ).tolist()
+    edges = EVEN_HZ * np.sinh(np.linspace(near, far, SIDE_PARTS + 1))
+    first = np.unique(np.searchsorted(x, edges[:-1]))
+    first = first[first < len(x)]
+    last = np.append(first[1:], len(x)) - 1
+    middles, highest = np.round(0.5 * (x[first] + x[last])), np.maximum.reduceat(power, first)
+    there = [
+        (place, side, float(np.interp(place, x, power)))
+        for place, side in zip(places_hz, lines, strict=True)
+        if ends_hz[0] <= place <= ends_hz[1] and side.value > side.uncertainty
+    ]
+    named = (
+        np.array(
+            [
+                (
+                    place,
+                    side.value**2 + beneath,
+                    np.hypot(2.0 * side.value * side.uncertainty, beneath / np.sqrt(TAPERS)),
+                )
+                for place, side, beneath in there
+            ]
+        )
+        .reshape(-1, 3)
+        .T
+    )
+    # What stands where a line does is that line.
+    apart = np.all(np.abs(np.subtract.outer(middles, named[0])) >= 1.0, axis=1)
+    part = np.vstack([middles, highest, highest / np.sqrt(TAPERS)])[:, apart]
+    found = np.hstack([part, named])
+    found[0] *= sign
+    return np.asarray(found)
 
 
 def _notes(name: str, tone: _Tone, mains_hz: Sequence[float]) -> list[Note]:

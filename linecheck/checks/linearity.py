@@ -19,7 +19,15 @@ from linecheck.checks.parts.declared import (
     Range,
     either_way,
 )
-from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingList
+from linecheck.checks.parts.harmonic_curves import NAMES as HARMONICS
+from linecheck.checks.parts.harmonic_curves import (
+    add_harmonics,
+    harmonic_spans,
+    harmonic_specs,
+    tone_power,
+)
+from linecheck.checks.parts.known_signal import CAPTURE_EDGE
+from linecheck.checks.parts.readings import DB_PER_NEPER, Located, ReadingList, power_ratio
 from linecheck.checks.parts.steady import refuse_beyond
 from linecheck.checks.parts.stepped import (
     Step,
@@ -33,6 +41,8 @@ from linecheck.checks.parts.stepped import (
 from linecheck.checks.parts.words import dropout
 from linecheck.dsp.arrays import BoolArray, FloatArray
 from linecheck.dsp.continuity.level_courses import Level, foreign, phase_step, unsteady
+from linecheck.dsp.fits.dissect import Power
+from linecheck.dsp.fits.residue import residue
 from linecheck.dsp.fits.tones import ToneFit, fit_lines, fit_tapered, fit_tones_and_lines, synthesise
 from linecheck.dsp.quantise import full_scale_amplitude
 from linecheck.dsp.spectra.narrow import Narrowed
@@ -57,6 +67,9 @@ TAIL, MIN_TAIL_SECONDS, MAX_LINES = 0.5, 0.8, 16
 FRAME_HZ = 1000.0
 #: Where a line stands this near to the tone, Hz, tone and lines are taken off each other so many times.
 NEAR_HZ, TURNS = 20.0, 4
+#: The band of THD+N, and the curves that it is told with.
+BAND_HZ = (20.0, 20_000.0)
+RESIDUES = ("thd_n", *HARMONICS)
 #: A line that is taken off within this share of the tone's frequency may be what the steps leave of the tone itself.
 BESIDE = 0.1
 
@@ -154,6 +167,11 @@ class LinearityKind(SteppedKind):
     rectangle one step wide about its end. ``largest_error`` is the greatest error of all resolved
     points, without its sign.
 
+    Over the same levels ``thd_n`` is everything but the tone from 20 Hz to 20 kHz, and ``harmonic_2`` to ``harmonic_5``
+    are its harmonics in that band, each re the tone there: so all climb by 1 dB per dB where noise limits them, and
+    THD+N exceeds 0 dB where the noise is louder than the tone. A harmonic that noise hides stands at its standard
+    uncertainty, below which nothing can be told. A capture that ends below 20 kHz has neither.
+
     Level and phase are followed through every resolved step and from one to the next: a frame that is lost or comes
     twice, a stretch that is muted, faded or disturbed voids the channel from seven standard deviations of noise on. A
     stretch muted within a step so shows wherever it moves the level by twice its uncertainty; at 192 kHz a frame lost
@@ -189,6 +207,14 @@ class LinearityKind(SteppedKind):
             better="nominal", difference=DifferenceSpec("gain", said_by=("linear_down_to", "largest_error")),
             log_x=False,
         ),
+        CurveSpec(
+            "thd_n", "dBFS", "dB", "noise and distortion from 20 Hz to 20 kHz, re the tone",
+            difference=DifferenceSpec(
+                "THD+N over level", said_by=("tone.thd_n", "tone.noise", "low_level_tone.dynamic_range_unweighted")
+            ),
+            log_x=False,
+        ),
+        *harmonic_specs("dBFS", ("tone.thd", "thd_n")),
     )  # fmt: skip
 
     def possible(self, parameters: LinearityParameters, analysis: LinearityAnalysis) -> Mapping[str, Range]:
@@ -223,6 +249,7 @@ class LinearityKind(SteppedKind):
         plan = self.plan(parameters)
         spans = step_spans(plan, located.location, located.capture.rate_hz)
         tone = parameters.frequency_hz * (located.location.clock_ratio or 1.0) / narrowed.rate_hz
+        reaches = out.reaches(located.capture, BAND_HZ, RESIDUES)
         for index, name in located.found:
             fits = _fits(narrowed, index, spans, tone)
             points = _points(parameters, plan, fits, analysis.tolerance_db)
@@ -231,12 +258,15 @@ class LinearityKind(SteppedKind):
                 what, frame = broken
                 out.problems.append(dropout(name, f"{what}, from {frame / narrowed.rate_hz:.3f} s on"))
             _add(out, name, points, parameters, analysis)
+            if reaches:
+                _add_residues(out, located, index, name, spans, points.resolved)
 
     def curve_spans(
         self, parameters: LinearityParameters, analysis: LinearityAnalysis
     ) -> Mapping[str, tuple[float, float]]:
         """Return from which to which level the curve goes."""
-        return {"gain_error": (parameters.levels[-1], parameters.levels[0])}
+        span = parameters.levels[-1], parameters.levels[0]
+        return {"gain_error": span, "thd_n": span, **harmonic_spans(span)}
 
 
 def _fits(narrowed: Narrowed, channel: int, spans: list[tuple[int, int]], tone: float) -> list[_Fit]:
@@ -369,7 +399,7 @@ def _add(
             f"too much noise to tell {analysis.tolerance_db:g} dB at {listed} dBFS: left out, which says nothing "
             "against the unit's linearity there"
         )
-        out.explain(name, "unresolved", message, "linear_down_to", "largest_error", "gain_error")
+        out.explain(name, "unresolved", message, "linear_down_to", "largest_error", "gain_error", *RESIDUES)
     if not np.any(used):
         return
     levels, errors, spreads = points.levels[used], points.errors[used], points.spreads[used]
@@ -385,6 +415,44 @@ def _add(
     out.add("linear_down_to", name, levels[last], parameters.step_db / np.sqrt(3.0), is_bound=hidden)
     out.add("largest_error", name, abs(errors[largest]), spreads[largest])
     out.curve("gain_error", name, levels[::-1], errors[::-1], spreads[::-1])
+
+
+def _add_residues(
+    out: ReadingList,
+    located: Located[LinearityParameters, LinearityAnalysis],
+    channel: int,
+    name: str,
+    spans: list[tuple[int, int]],
+    resolved: BoolArray,
+) -> None:
+    """Add THD+N and the harmonics over level, at the levels whose tone is resolved."""
+    parameters, capture = located.parameters, located.capture
+    chosen = np.flatnonzero(resolved)[::-1]
+    if not len(chosen):
+        return
+    narrowed = narrowed_to(capture, BAND_HZ[1], located.location)
+    tone_hz = parameters.frequency_hz
+    residues = [
+        residue(
+            narrowed.between(channel, *spans[step]),
+            narrowed.rate_hz,
+            tone_hz * located.clock_ratio,
+            tone_hz,
+            [BAND_HZ],
+        )
+        for step in chosen
+    ]
+    levels = np.array(parameters.levels)[chosen]
+    points = [power_ratio("thd_n", name, Power(*left.powers[0]), tone_power(left)) for left in residues]
+    told = [place for place, point in enumerate(points) if point.value is not None]
+    values, spreads = (
+        np.array([getattr(points[place], what) for place in told], dtype=np.float64)
+        for what in ("value", "uncertainty")
+    )
+    if told:
+        out.curve("thd_n", name, levels[told], values, spreads)
+    edge = min(CAPTURE_EDGE * narrowed.rate_hz, BAND_HZ[1])
+    add_harmonics(out, name, levels, np.full(len(levels), tone_hz), residues, edge)
 
 
 def _break(fits: list[_Fit], resolved: BoolArray, tone: float) -> tuple[str, int] | None:

@@ -319,7 +319,7 @@ def _chosen(wanted: Sequence[str], names: Sequence[str], entries: dict[str, str]
 def _zoomed(
     drawn: Iterable[tuple[str, Drawing]], zoom: Zoom, *, refuses: bool
 ) -> Iterator[tuple[str, Drawing]]:
-    """Yield the figures within a range; those with nothing there are refused, or left out and told.
+    """Yield the figures within a range; those with nothing there are left out and told, a check of none is refused.
 
     Parameters
     ----------
@@ -336,17 +336,23 @@ def _zoomed(
     for name, figure in figures:
         # Of a curve that is drawn at two depths the last is at full depth, which the range alone now says.
         seen[tuple(id(series.y) for series in figure.series)] = name
+    kept: dict[str, list[tuple[str, Figure]]] = {}
+    refused: dict[str, list[UsageError]] = {}
     for name, figure in figures:
         if name not in seen.values():
             continue
+        check = figure.title.partition(":")[0]
         try:
-            part = zoomed(figure, zoom)
+            kept.setdefault(check, []).append((name, zoomed(figure, zoom)))
         except UsageError as error:
-            if refuses:
-                raise
-            tell(f"left out: {error}")
-            continue
-        yield name, part
+            refused.setdefault(check, []).append(error)
+    for check, errors in refused.items():
+        if refuses and not kept.get(check):
+            raise errors[0]
+        for reason in errors:
+            tell(f"left out: {reason}")
+    for parts in kept.values():
+        yield from parts
 
 
 def _write(drawn: Iterator[tuple[str, Drawing]], folder: Path, forms: Sequence[str], width_px: int) -> int:

@@ -26,8 +26,8 @@ import numpy as np
 
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
-from linecheck.report.figures.data import Figure, FloatArray
-from linecheck.report.figures.drawing.canvas import look_of
+from linecheck.report.figures.data import Figure, FloatArray, Guide, Mark
+from linecheck.report.figures.drawing.canvas import GUIDES, look_of
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.drawing.palette import FAILS, INK, MARGINAL, QUIET_INK
 from linecheck.report.figures.table import shown, with_unit
@@ -39,6 +39,12 @@ _HEIGHT = 340
 _FAR = 100.0
 #: The library's dashes are whole pixels: these of a point are read well.
 _PIXELS_A_POINT = 1.5
+
+
+#: The number of a mark, which is no harmonic's.
+_FRAMED: dict[str, Any] = {"x_offset": -7, "text_align": "right", "border_line_color": INK, "padding": 1}
+#: How much of the axes the name of a peak takes on a telephone, across and up.
+_NAME = (0.15, 0.05)
 
 
 def require_library() -> None:
@@ -58,8 +64,8 @@ def require_library() -> None:
 def make_live(page: Part) -> None:
     """Add ``live`` to every figure of a page, and to the page itself its scripts and the policy that allows them.
 
-    A figure's ``live`` has its ``json`` for the library, the ``unit`` of its x axis, the words of its ``marks``, and
-    its ``curves``: label, colour, and dashes of each.
+    A figure's ``live`` has its ``json`` for the library, the ``unit`` of its x axis, the words of its ``marks`` in the
+    order of their numbers, and its ``curves``: label, colour, and dashes of each.
     """
     require_library()
     parts = list(_figure_parts(page))
@@ -109,7 +115,7 @@ def _live(figure: Figure) -> Part:
     return {
         "json": _in_a_script(item),
         "unit": figure.x.unit,
-        "marks": tuple(mark.text for mark in figure.marks if mark.text),
+        "marks": tuple(entry.text for entry in _worded(figure)),
         "curves": tuple(
             (series.label, colour, " ".join(map(str, _pixels(dash))))
             for series, (colour, dash) in zip(drawn, looks, strict=True)
@@ -191,15 +197,74 @@ def _add_curves(plot: Any, figure: Figure) -> None:  # noqa: ANN401
         line.tags = [index]
 
 
+def _worded(figure: Figure) -> tuple[Mark | Guide, ...]:
+    """Return what has words of its own: marks, then places along the x axis. Each is numbered by its place here."""
+    entries: tuple[Mark | Guide, ...] = (*figure.marks, *figure.guides)
+    return tuple(entry for entry in entries if entry.text)
+
+
 def _add_marks(plot: Any, figure: Figure) -> None:  # noqa: ANN401
-    """Draw the points and places worth a word; their words stand below the still figure."""
+    """Draw the points and places worth a word with their numbers, whose words stand below, and the names of peaks.
+
+    Words may be long, and whoever looks closer moves what is under them: numbers have room anywhere. They stand framed
+    on the left of their points; the names of peaks, which may be numbers too, on the right.
+    """
     from bokeh.models import Span
 
     for guide in figure.guides:
-        plot.add_layout(Span(location=guide.x, dimension="height", line_color=QUIET_INK, line_dash="dotdash"))
+        colour, _, dash = GUIDES[guide.zone]
+        plot.add_layout(
+            Span(
+                location=guide.x,
+                dimension="height",
+                line_color=colour,
+                line_dash=_pixels(dash),
+                level="underlay",
+            )
+        )
     if figure.marks:
         x, y = (np.array([getattr(mark, name) for mark in figure.marks]) for name in ("x", "y"))
         plot.scatter(_short(x), _short(y), size=9, line_color=INK, fill_color=QUIET_INK)
+    for number, entry in enumerate(_worded(figure), start=1):
+        top = {} if isinstance(entry, Mark) else {"y": 4 + 14 * (number % 3), "y_units": "screen"}
+        _write(
+            plot, {"x": entry.x, "y": getattr(entry, "y", 0.0)} | top, str(number), tags=[number], **_FRAMED
+        )
+    for tag, lines, share in zip(figure.tags, _lines_up(figure), _across(figure), strict=True):
+        # The axes' end would cut what begins there.
+        aside = {"x_offset": -5, "text_align": "right"} if share > 1.0 - _NAME[0] else {}
+        _write(plot, {"x": tag.x, "y": tag.y}, tag.text, y_offset=4 + 13 * lines, **aside)
+
+
+def _across(figure: Figure) -> FloatArray:
+    """Return how far along the x axis each named peak is: 0 to 1."""
+    x, ends = (np.array(part) for part in ([tag.x for tag in figure.tags], frame_of(figure)[:2]))
+    if figure.x.log:
+        x, ends = np.log10(x), np.log10(ends)
+    across: FloatArray = (x - ends[0]) / (ends[1] - ends[0])
+    return across
+
+
+def _lines_up(figure: Figure) -> list[int]:
+    """Return how many lines above its peak each name stands, so that on a telephone it covers no other's."""
+    frame, across = frame_of(figure), _across(figure)
+    up = np.array([tag.y for tag in figure.tags]) / (frame.y_high - frame.y_low)
+    found = np.zeros(len(across), dtype=int)
+    order = np.argsort(across).tolist()
+    for place, index in enumerate(order):
+        near = [other for other in order[:place] if across[index] - across[other] < _NAME[0]]
+        taken = {round((up[other] - up[index]) / _NAME[1] + found[other]) for other in near}
+        found[index] = next(lines for lines in range(len(order)) if lines not in taken)
+    return found.tolist()
+
+
+def _write(plot: Any, place: dict[str, Any], text: str, **own: Any) -> None:  # noqa: ANN401
+    """Write a few letters right above a place."""
+    from bokeh.models import Label
+
+    look: dict[str, Any] = {"text_font_size": "11px", "text_color": INK, "x_offset": 5, "y_offset": 4}
+    look |= {"background_fill_color": "white", "background_fill_alpha": 0.75}
+    plot.add_layout(Label(**place, text=_plain(text), **look | own))
 
 
 def _short(values: FloatArray) -> Any:  # noqa: ANN401 - an array of single precision

@@ -5,10 +5,11 @@ A part is plain data under names, as a template lays it out: every text is plain
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from linecheck.checks import kinds
+from linecheck.files.text import visible
 from linecheck.limits.verdict import JudgedReading, Verdict
 from linecheck.report.figures.data import Figure, Strip
 from linecheck.report.figures.drawing.draw import svg
@@ -17,6 +18,9 @@ from linecheck.report.figures.table import table_of
 from linecheck.report.figures.words import amount_text, file_name, metric_name, plain_number
 
 Part = dict[str, Any]
+
+#: So many columns stand beside each other on a telephone; rows of more are blocks, up to as many as the style names.
+_MOST_BESIDE, _MOST_NAMED = 3, 24
 
 
 def about(kind: str) -> str:
@@ -67,8 +71,23 @@ def figure_part(figure: Figure, anchor: str) -> Part:
         "title": figure.title,
         "alt": figure.alt,
         "svg": svg(figure, prefix=anchor, titled=False),
-        "table": {"headings": table.headings, "rows": rows},
+        "table": {"headings": table.headings, "rows": rows, "named": _named_columns(table.headings)},
     }
+
+
+def _named_columns(headings: Sequence[str]) -> str:
+    """Return a table's headings for its style: on a narrow screen each cell says its own; empty where all have room."""
+    if not _MOST_BESIDE < len(headings) <= _MOST_NAMED:
+        return ""
+    return ";".join(f"--c{number}:{_css_string(text)}" for number, text in enumerate(headings, start=1))
+
+
+def _css_string(text: str) -> str:
+    """Return a text as a string of CSS, with all that could mean something there escaped (CSS Syntax 3, 4.3.7)."""
+    plain = (
+        letter if letter.isalnum() or letter in " ,.+-" else f"\\{ord(letter):x} " for letter in visible(text)
+    )
+    return f"'{''.join(plain)}'"
 
 
 def strip_part(strip: Strip) -> Part:

@@ -12,6 +12,7 @@ Everything that a template is given is escaped, but for drawings.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import datetime
 from functools import cache
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     from linecheck.history.repairs.runs import StatedRepair
 
 _PAGE_NAME = "comparison.html"
+_PER_CENT = re.compile(r"(?<=\d) %")
 #: Where a page has its own digest: no text that is escaped can look like it.
 NO_DIGEST_TAG = f'<code id="page-digest">{NO_DIGEST}</code>'
 
@@ -149,5 +151,7 @@ def css_text(text: str) -> str:
 
 
 def _shown(value: Any) -> Any:  # noqa: ANN401 - whatever a template shows
-    """Return a text in which nothing is hidden; markup is left alone."""
-    return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    """Return a text in which nothing is hidden and a % stays with its number; markup is left alone."""
+    if not isinstance(value, str) or isinstance(value, Markup):
+        return value
+    return _PER_CENT.sub("\N{NO-BREAK SPACE}%", visible(value))

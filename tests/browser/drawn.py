@@ -21,23 +21,30 @@ _READ = r"""
   const box = e => { const r = e.getBoundingClientRect(); return [r.left, r.top, r.right, r.bottom]; };
   const scrolls = e => e !== figure && (getComputedStyle(e).overflowX === 'auto' || scrolls(e.parentElement));
   const place = use => new DOMPoint(+use.getAttribute('x'), +use.getAttribute('y')).matrixTransform(use.getScreenCTM());
+  // Of moves and straight lines only (SVG 2, 9.3), from the paper or from the corner before.
+  const corners = (path, matrix) => {
+    const places = [];
+    let here = [0, 0];
+    for (const [, letter, numbers] of path.getAttribute('d').matchAll(/([MLml])([^MLmlzZ]*)/g)) {
+      const values = numbers.match(/-?(?:\d+\.?\d*|\.\d+)/g).map(Number);
+      for (let at = 0; at < values.length; at += 2) {
+        const from = letter === letter.toUpperCase() ? [0, 0] : here;
+        here = [from[0] + values[at], from[1] + values[at + 1]];
+        places.push(here);
+      }
+    }
+    return places.map(([x, y]) => new DOMPoint(x, y).matrixTransform(matrix)).map(at => [at.x, at.y]);
+  };
   // A tick is where its line of the grid is; the numbers stand in the same order.
   const ticks = (name, anchor) => {
     const path = svg.querySelector(`g[id$="-grid-${name}"] path`), matrix = path.getScreenCTM();
     const texts = [...svg.querySelectorAll('text')].filter(
       e => e.style.fontSize === '7.5px' && e.style.textAnchor === anchor);
-    return [...path.getAttribute('d').matchAll(/M([-\d.]+) ([-\d.]+)/g)].map(([, x, y], number) => {
-      const at = new DOMPoint(+x, +y).matrixTransform(matrix);
-      return [at.x, at.y, texts[number].textContent.trim()];
-    });
+    return corners(path, matrix).filter((_, number) => number % 2 === 0).map(
+      ([x, y], number) => [x, y, texts[number].textContent.trim()]);
   };
-  const curve = group => [...group.querySelectorAll('path')].filter(p => !p.closest('defs')).map(path => {
-    const matrix = path.getScreenCTM();
-    return [...path.getAttribute('d').matchAll(/[ML]\s*([-\d.e]+)[ ,]+([-\d.e]+)/g)].map(([, x, y]) => {
-      const at = new DOMPoint(+x, +y).matrixTransform(matrix);
-      return [at.x, at.y];
-    });
-  });
+  const curve = group => [...group.querySelectorAll('path')].filter(p => !p.closest('defs')).map(
+    path => corners(path, path.getScreenCTM()));
   const points = group => [...group.querySelectorAll('use')].map(place).map(at => [at.x, at.y]);
   const table = figure.querySelector('table');
   return {

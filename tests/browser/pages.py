@@ -93,6 +93,14 @@ class Pages:
     def _make_fail(self, page):
         call("report", self.whole_run(), "--log", self.log, "--out", page)
 
+    def _make_whole_pass(self, page):
+        """Make the page of a whole run that passes."""
+        folder = page.parent / "whole_pass"
+        folder.mkdir()
+        with contextlib.chdir(folder):
+            call("run", *DEMO, "--serial", "PR3-000006", "--json", "run.json")
+            call("report", "run.json", "--out", page)
+
     def _make_comparison(self, page):
         """Make the page of a unit's two filters, signed and countersigned."""
         folder = page.parent / "comparison"
@@ -149,6 +157,10 @@ class Pages:
         with Log(log) as opened:
             stored = opened.append(made_runs()[page.stem])
         call("report", stored.sequence, "--log", log, "--out", page)
+
+    def _make_referred(self, page):
+        """Make the page of the run of :data:`FULL` with a reference's curves beside its own."""
+        call("report", self.whole_run(), "--log", self.log, "--out", page, "--reference", self.whole_run())
 
     def _make_interactive(self, page):
         """Make the interactive page of the run of :data:`FULL`."""

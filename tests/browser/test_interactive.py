@@ -95,6 +95,29 @@ def test_a_value_told_at_the_cursor_is_the_curves_own_point(opened):
     assert float(told) == pytest.approx(y[nearest], rel=1e-5)
 
 
+def test_a_number_that_is_pointed_at_tells_its_words(opened):
+    page = opened("interactive")
+    figure = _first(page)
+    words = figure.locator(".live-marks li").first.inner_text()
+    place = page.page.evaluate(
+        f"""
+        () => {{
+          const plot = {_PLOT}, label = plot.center.find(m => m.type === "Label" && m.tags[0] === 1);
+          const view = Array.from(Bokeh.index.roots).find(v => v.model === plot);
+          return [view.frame.x_scale.compute(label.x), view.frame.y_scale.compute(label.y)];
+        }}
+        """
+    )
+    box = figure.locator(".live-plot").bounding_box()
+    told = figure.locator(".live-word")
+    assert not told.is_visible()
+    page.page.mouse.move(box["x"] + place[0] + 2, box["y"] + place[1] + 2)
+    assert told.inner_text() == words
+    assert page.sideways() <= 0
+    page.page.mouse.move(box["x"] + place[0] - 60, box["y"] + place[1] + 60)
+    assert not told.is_visible()
+
+
 def test_a_curve_goes_and_comes_by_its_box_also_from_the_keyboard(opened):
     page = opened("interactive")
     box = _first(page).locator("input").nth(1)

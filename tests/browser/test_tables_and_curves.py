@@ -79,3 +79,31 @@ def test_a_number_that_is_not_the_one_drawn_is_found(opened):
         "() => { document.querySelector('figure tbody tr:nth-child(20) td:nth-child(3)').textContent = '-140.5' }"
     )
     assert [furthest(figure) >= WITHIN_PIXELS for figure in figures(page)].count(True) == 1
+
+
+_WIDER = """
+() => [...document.querySelectorAll('.wide')].filter(e => e.querySelector('table') && e.scrollWidth > e.clientWidth + 1)
+  .map(e => e.getAttribute('aria-label'))
+"""
+
+
+@pytest.mark.parametrize("name", [FULL, "among_others", "comparison", "five_filters", "hostile", "referred"])
+def test_no_table_of_numbers_scrolls_sideways_on_a_telephone(opened, name):
+    page = opened(name, width=min(WIDTHS))
+    page.open_details(most_rows=3)
+    assert page.page.evaluate(_WIDER) == []
+
+
+def test_on_a_telephone_each_cell_of_a_wide_table_says_what_it_is(opened):
+    page = opened("referred", width=min(WIDTHS))
+    page.open_details(most_rows=3)
+    told = page.page.evaluate(
+        """
+        () => [...document.querySelectorAll('.blocks')].map(table => [
+          [...table.querySelectorAll('thead th')].map(e => e.textContent.trim()),
+          [...table.querySelector('tbody tr').children].map(e => getComputedStyle(e, '::before').content)])
+        """
+    )
+    assert len(told) > 5
+    for headings, before in told:
+        assert [text.split('"')[1].rstrip() for text in before] == headings

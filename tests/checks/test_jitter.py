@@ -11,7 +11,7 @@ from jitter_truth import NAMES, Beside, measured, notes, readings, record
 from repeats import assert_covers, assert_near, covering, repeats
 
 from linecheck.checks.base import Capture, Context
-from linecheck.checks.jitter import KIND
+from linecheck.checks.jitter import KIND, MAX_NAMED, SIDE_PARTS
 from linecheck.measure.trust import inspect_continuity, inspect_samples
 
 # Sound starts at once or late, clocks differ by up to ±300 ppm; bits, capture rate and stimulus rate in turn.
@@ -232,7 +232,8 @@ def test_hum_is_named_and_counts_in_no_metric_of_this_check():
     assert got["sideband_offset"].value == pytest.approx(700.0, abs=0.01)
     assert got["lone_spur"].value < -130.0
     assert "a line at 50.0 Hz (1 × 50 Hz: the mains)" in notes(result)[0].message
-    (curve,) = result.curves
+    curve, both = result.curves
+    assert np.max(both.y[both.x < -10_900.0]) == pytest.approx(-90.0, abs=0.1)
     assert np.max(curve.y[curve.x > 10_900.0]) == pytest.approx(-90.0, abs=0.1)
 
 
@@ -268,7 +269,7 @@ def test_jitter_and_modulation_on_one_offset_are_mixed_and_the_jitter_is_still_r
 def test_the_curve_holds_every_line_at_its_level_and_noise_at_its_resolution():
     beside = Beside(jitter=[(100.0, 3456.7)], lines=[(-112.0, 12_345.6)], noise_db=-110.0)
     _, result = measured(record(beside), {"resolution_hz": 10.0})
-    (curve,) = result.curves
+    curve = result.curves[0]
     assert len(curve.x) <= 2000
     assert (np.diff(curve.x) > 0.0).all()
     assert curve.resolution_hz == 10.0
@@ -281,6 +282,31 @@ def test_the_curve_holds_every_line_at_its_level_and_noise_at_its_resolution():
     floor = -110.0 + 10.0 * np.log10(10.0 / 19_980.0)
     low = (curve.x > 20.0) & (curve.x < 200.0)
     assert np.mean(10.0 ** (curve.y[low] / 10.0)) == pytest.approx(10.0 ** (floor / 10.0), rel=1.0)
+
+
+def test_both_sides_hold_every_line_on_its_own_side_at_its_level_and_the_noise_of_each_side():
+    """Jitter of J s peak puts a line of 20 lg(π f J) on either side (J. Dunn, AES 96th Convention; from memory)."""
+    pair = 20.0 * np.log10(np.pi * 11_025.0 * 100e-12)
+    beside = Beside(jitter=[(100.0, 3456.7)], lines=[(-112.0, 12_345.6), (-115.0, 9_000.3)], noise_db=-110.0)
+    _, result = measured(record(beside), {"resolution_hz": 10.0})
+    (curve,) = (found for found in result.curves if found.metric == "both_sides")
+    assert (np.diff(curve.x) > 0.0).all()
+    assert len(curve.x) <= 2 * SIDE_PARTS + 2 * MAX_NAMED
+    span = KIND.curve_spans(KIND.stimulus_parameters(), KIND.analysis_parameters())["both_sides"]
+    assert (curve.x[0], curve.x[-1]) == (pytest.approx(span[0], rel=0.01), pytest.approx(span[1], rel=0.01))
+    lines = {-3456.7: pair, 3456.7: pair, 1320.6: -112.0, -2024.7: -115.0}
+    for place, level in lines.items():
+        at = int(np.argmin(np.abs(curve.x - place)))
+        assert curve.x[at] == pytest.approx(place, abs=0.05)
+        assert curve.y[at] == pytest.approx(level, abs=0.3)
+    # What is on one side only is not on the other.
+    floor = -110.0 + 10.0 * np.log10(10.0 / 19_980.0)
+    for place in (-1320.6, 2024.7):
+        assert curve.y[int(np.argmin(np.abs(curve.x - place)))] < floor + 8.0
+    apart = np.min(np.abs(np.subtract.outer(curve.x, list(lines))), axis=1) > 50.0
+    for side in (-1.0, 1.0):
+        # The highest of 35 estimates of 8 degrees of freedom each and more lies some 3 to 5 dB above their mean.
+        assert floor < np.median(curve.y[apart & (side * curve.x > 0.0)]) < floor + 6.0
 
 
 SECONDS = 0.5
@@ -492,7 +518,7 @@ def test_a_tone_that_drowns_has_no_readings_and_says_why():
     assert {reading.value for reading in result.readings if reading.channel == "left"} == {None}
     (problem,) = [entry for entry in result.problems if entry.channel == "left"]
     assert (problem.code, problem.blocks) == ("tone_unclear", False)
-    assert set(problem.metrics) == {*(spec.name for spec in KIND.metrics), "sidebands"}
+    assert set(problem.metrics) == {spec.name for spec in KIND.specs}
     assert readings(result, "right")["skirt"].value is not None
 
 
@@ -505,7 +531,7 @@ def test_a_band_that_the_capture_does_not_reach_is_said():
     (problem,) = result.problems
     assert problem.code == "band_not_reached"
     assert not problem.blocks
-    assert set(problem.metrics) == {*(spec.name for spec in KIND.metrics), "sidebands"}
+    assert set(problem.metrics) == {spec.name for spec in KIND.specs}
     assert {reading.value for reading in result.readings} == {None}
 
 
@@ -514,7 +540,7 @@ def test_a_tone_outside_the_band_is_refused_before_anything_is_played(rate):
     parameters = KIND.stimulus_parameters(rate_hz=rate)
     audio = KIND.analysis_parameters(band_hz=(20.0, 20_000.0))
     never = KIND.never_measured(parameters, audio, 2, has_reference=False)
-    assert set(never) == {*(spec.name for spec in KIND.metrics), "sidebands"}
+    assert set(never) == {spec.name for spec in KIND.specs}
     # Left out, the band goes with the tone.
     assert KIND.never_measured(parameters, KIND.analysis_parameters(), 2, has_reference=False) == {}
 

@@ -374,3 +374,17 @@ def test_a_baseline_that_was_edited_is_no_reference(views, tmp_path):
     result = _run("PR3-000001", "--out", tmp_path, "--reference", path)
     assert isinstance(result.exception, FileError)
     assert "it was edited since" in str(result.exception)
+
+
+def test_a_named_check_of_which_one_figure_has_the_range_is_drawn_so_far(views, tmp_path):
+    x = np.linspace(-900.0, 900.0, 60)
+    sides = Curve("both_sides", "left", x, "Hz", np.full(60, -147.0), "dB", 5.0)
+    stronger = Curve("sidebands", "left", x[x > 0.0], "Hz", np.full(30, -147.0), "dB", 5.0)
+    check = check_of([stronger, sides], name="jitter", kind="jitter", log_x=False)
+    views["PR3-000003"] = view_of(check, serial="PR3-000003")
+    result = _run("PR3-000003", "jitter", "--out", tmp_path, "--from", "-500", "--to", "-100")
+    assert result.return_value == 0
+    assert "left out: --from -500: sidebands has a logarithmic axis" in result.output
+    assert [path.name for path in tmp_path.iterdir()] == ["jitter-both_sides.svg"]
+    with pytest.raises(UsageError, match="no curve has a point"):
+        raise _run("PR3-000003", "jitter", "--out", tmp_path, "--from", "5000", "--to", "5100").exception

@@ -56,6 +56,15 @@ _ADDED = frozenset(
         *("worst_wideband", "worst_wideband_at", "thd_n_wideband"),
     )
 )
+#: The same where another kind has had one of that name before.
+_HARMONICS = tuple(f"harmonic_{order}" for order in range(2, 6))
+_ADDED_TO = frozenset(
+    (
+        ("jitter", "both_sides"),
+        *(("distortion_sweep", name) for name in _HARMONICS),
+        *(("linearity", name) for name in ("thd_n", *_HARMONICS)),
+    )
+)
 #: A curve is known by a digest of all its points, and where the machine is another by so many of them.
 _SAMPLED = 9
 
@@ -131,7 +140,11 @@ def compared():
 
 def without_added(rows):
     """Leave out the readings and curves that a kind did not have then."""
-    return [row for row in rows if row["metric"] not in _ADDED]
+    return [
+        row
+        for row in rows
+        if row["metric"] not in _ADDED and (row.get("kind"), row["metric"]) not in _ADDED_TO
+    ]
 
 
 def explaining(problems):

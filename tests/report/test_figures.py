@@ -200,7 +200,8 @@ def test_a_logarithmic_axis_has_numbers_as_the_trade_writes_them():
     figure, _ = _figure()
     shown = [place for place in x_ticks(figure, frame_of(figure)) if 19.0 < place < 21_000.0]
     assert shown == [step * 10.0**decade for decade in range(1, 5) for step in (1, 2, 5)][1:-1]
-    words = [item.text for item in draw_figure(figure, 480.0).items if isinstance(item, Words)]
+    items = draw_figure(replace(figure, tags=()), 480.0).items
+    words = [item.text for item in items if isinstance(item, Words)]
     assert [word for word in words if word[:1].isdigit()] == [
         "20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k",
     ]  # fmt: skip

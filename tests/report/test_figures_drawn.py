@@ -10,7 +10,17 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from drawn_figures import SPECTRUM_MASK, SVG, check_of, distances, drawn_points, group, spectrum, view_of
+from drawn_figures import (
+    SPECTRUM_MASK,
+    SVG,
+    check_of,
+    corners_of,
+    distances,
+    drawn_points,
+    group,
+    spectrum,
+    view_of,
+)
 from PIL import Image, ImageDraw
 
 from linecheck.checks.base import Reading
@@ -18,9 +28,11 @@ from linecheck.limits.model import Bounds, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.data import Axis, Figure, Mark, Series
+from linecheck.report.figures.drawing.canvas import _apart
 from linecheck.report.figures.drawing.draw import png, svg
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.drawing.palette import FAILS, INK, LINES, MARGINAL, QUIET_INK, REFERENCE
+from linecheck.report.figures.drawing.svg import _corners
 from linecheck.report.figures.strips import strips_of_check
 from linecheck.report.figures.table import MAX_ROWS, table_of
 
@@ -45,6 +57,35 @@ def test_every_row_of_the_table_lies_on_a_corner_of_the_line_that_is_drawn():
         seen = np.array([row for row in rows if frame.y_low <= row[1] <= frame.y_high])
         assert len(seen) > MAX_ROWS / 2
         assert np.max(distances(seen, figure, drawn)) < _ROUNDING
+
+
+@pytest.mark.parametrize("closed", [False, True])
+@pytest.mark.parametrize("seed", range(20))
+def test_steps_from_corner_to_corner_lead_to_the_very_corners(seed, closed):
+    draw = np.random.default_rng(seed)
+    lines = [
+        draw.uniform(-5.0, 480.0, (length, 2)) * draw.choice([1.0, 1e-3, 1e3], (length, 1))
+        for length in (1, 5, 34)
+    ]
+    places = np.concatenate(lines) * [1.0, -1.0] + [0.0, 236.0]
+    path = _corners(lines, 236.0, closed=closed)
+    assert np.allclose(corners_of(path), places, atol=0.05 + 1e-9)
+    assert [path.upper().count(letter) for letter in "MZ"] == [3, 3 * closed]
+
+
+def test_a_curve_takes_less_room_by_steps():
+    points = np.column_stack([np.linspace(50.0, 400.0, 500), 100.0 + 30.0 * np.sin(np.arange(500.0))])
+    path = "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
+    assert len(_corners([points], 236.0, closed=False)) < 0.85 * len(path)
+
+
+def test_names_at_ends_keep_apart_and_in_order():
+    heights = _apart([100.0, 99.0, 98.0, 20.0], 10.0, 102.0, 12.0)
+    assert heights[0] > heights[1] > heights[2] > heights[3]
+    assert min(np.diff(sorted(heights))) >= 12.0 - 1e-9
+    assert 10.0 <= min(heights) <= max(heights) <= 102.0
+    crowded = _apart([12.0, 11.0, 10.0], 10.0, 102.0, 12.0)
+    assert crowded == pytest.approx([34.0, 22.0, 10.0])
 
 
 def test_masks_are_drawn_where_they_are():
@@ -282,9 +323,7 @@ def test_a_bitmap_shows_the_same_shape_as_a_page(verdict):
     figure = Figure("f", "f", "f", *axes, (series,), (), (Mark(0.5, 2.0, "", verdict),))
     text = svg(figure)
     drawn = group(text, "mark-0")
-    corners = np.array(
-        re.findall(r"(-?[\d.]+) (-?[\d.]+)", next(drawn.iter(f"{SVG}path")).get("d")), dtype=float
-    )
+    corners = corners_of(next(drawn.iter(f"{SVG}path")).get("d"))
     use = next(drawn.iter(f"{SVG}use"))
     middle = np.array([float(use.get("x")), float(use.get("y"))])
     scale = 8.0

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from drawn_figures import SPECTRUM_MASK, check_of, spectrum, view_of
 
-from linecheck.checks.base import Curve, Reading
+from linecheck.checks.base import Curve, Problem, Reading
 from linecheck.limits.model import Bounds, Mask
 from linecheck.report.figures.curves import figures_of_check
 from linecheck.report.figures.data import LimitLine
+from linecheck.report.figures.drawing.canvas import look_of
+from linecheck.report.figures.drawing.draw import svg
 from linecheck.report.figures.drawing.frame import frame_of
 from linecheck.report.figures.filters import pass_band_ends
-from linecheck.report.figures.impulses import decibels_of, delay_of, step_of
+from linecheck.report.figures.impulses import decibels_of, delay_of, phase_of, step_of
 from linecheck.report.figures.overlay import overlay_of
 from linecheck.report.figures.source import borrowed
 from linecheck.report.figures.spectral import MAX_NAMED, named_lines, slope_db_an_octave
@@ -89,6 +92,39 @@ def test_first_order_filters_have_the_delay_of_their_closed_form(a):
     assert np.allclose(levels, size - np.max(size), atol=1e-9)
 
 
+@pytest.mark.parametrize("a", [-0.6, 0.3, 0.8])
+@pytest.mark.parametrize("late", [0.0, 700.0])
+def test_first_order_filters_have_the_phase_of_their_closed_form_without_the_delay_taken_off(a, late):
+    """1/(1 - a z⁻¹): -atan(a sin ω / (1 - a cos ω)); inverted, half a turn more. A delay of n samples is -ω·n."""
+    n = np.arange(400)
+    seconds = (n + late) / RATE_HZ
+    frequencies, _, _ = delay_of(seconds, a**n)
+    omega = 2.0 * np.pi * frequencies / RATE_HZ
+    expected = -np.degrees(np.arctan2(a * np.sin(omega), 1.0 - a * np.cos(omega)))
+    assert np.allclose(phase_of(seconds, a**n, late / RATE_HZ, 1.0), expected, atol=1e-6)
+    inverted = phase_of(seconds, -(a**n), late / RATE_HZ, 1.0)
+    assert np.allclose(np.abs(inverted - expected), 180.0, atol=1e-6)
+    # What is left of the delay is a straight line, however many turns it takes.
+    left = phase_of(seconds, a**n, (late - 30.0) / RATE_HZ, 1.0)
+    assert np.allclose(left, expected - np.degrees(30.0 * omega), atol=1e-6)
+
+
+def test_a_filter_that_is_no_delay_shows_its_phase_re_the_delay_at_1_khz():
+    """The all-pass (a + z⁻¹)/(1 + a z⁻¹): -ω + 2 atan(a sin ω / (1 + a cos ω)), less its delay at 1 kHz."""
+    rate, a = 4.0 * RATE_HZ, -0.9
+    n = np.arange(1600)
+    values = np.where(n == 0, a, (1.0 - a**2) * (-a) ** np.maximum(n - 1, 0))
+    figure = _of([_impulse(values, 800)], "reconstruction", log_x=False, rate_hz=44100)["impulse-phase"]
+    drawn = figure.series[0]
+    omega = 2.0 * np.pi * drawn.x / rate
+    through = -omega + 2.0 * np.arctan2(a * np.sin(omega), 1.0 + a * np.cos(omega))
+    at = 2.0 * np.pi * drawn.x[np.argmin(np.abs(drawn.x - 1000.0))] / rate
+    delay = (1.0 - a**2) / (1.0 + 2.0 * a * np.cos(at) + a**2)
+    expected = np.degrees(through + omega * delay)
+    assert np.allclose(drawn.y, expected, atol=0.1)
+    assert np.ptp(drawn.y) > 90.0
+
+
 def test_decibels_are_re_the_greatest():
     assert np.allclose(decibels_of(np.array([0.2, -2.0, 0.0])), [-20.0, 0.0, -240.0])
 
@@ -103,7 +139,7 @@ def test_what_follows_from_an_impulse_response_is_drawn_and_said():
     curve = _impulse(np.sinc(0.25 * n) * np.hanning(1801), 900)
     latency = Reading("latency", "left", 0.74, "ms", 0.001)
     drawn = _of([curve], "reconstruction", readings=[latency], log_x=False, rate_hz=44100)
-    assert set(drawn) == {"impulse", "impulse-db", "impulse-group-delay"}
+    assert set(drawn) == {"impulse", "impulse-db", "impulse-group-delay", "impulse-phase"}
     impulse, step = drawn["impulse"].series
     assert np.array_equal(impulse.y, curve.y)
     assert step.y[-1] == 1.0
@@ -114,6 +150,12 @@ def test_what_follows_from_an_impulse_response_is_drawn_and_said():
     assert "Fourier transform of the recorded impulse response" in delay.caption
     assert "latency 0.74 ms" in delay.caption
     assert (delay.x.unit, delay.y.unit) == ("Hz", "µs")
+    phase = drawn["impulse-phase"]
+    # Symmetric about its peak: no phase at all.
+    assert np.max(np.abs(phase.series[0].y)) < 1e-3
+    assert np.array_equal(phase.series[0].x, delay.series[0].x)
+    assert (phase.x.unit, phase.y.unit) == ("Hz", "degrees")
+    assert "delay at 1 kHz: 0.00 µs" in phase.caption
     crests = drawn["impulse-db"].series[0]
     levels = dict(zip(curve.x, decibels_of(curve.y), strict=True))
     assert all(levels[x] == y for x, y in zip(crests.x, crests.y, strict=True))
@@ -140,6 +182,37 @@ def test_a_transition_has_a_linear_axis_its_corners_and_half_the_rate():
     assert all(mark.text in figure.alt for mark in figure.marks)
     assert "left 100.0 dB" in figure.caption
     assert np.array_equal(figure.series[0].y, _response().y)
+
+
+def test_limits_of_corners_stand_in_the_transition_in_words():
+    masks = {
+        "corner_3db": Mask(Bounds(20100.0, 20200.0), Bounds(20000.0, 20400.0)),
+        "corner_6db": Mask(Bounds(max=20500.0)),
+        "stopband_from": Mask(Bounds(max=40000.0)),
+    }
+    figure = _of([_response()], "reconstruction", masks=masks, rate_hz=44100)["response-transition"]
+    limits = {guide.x: (guide.zone, guide.text) for guide in figure.guides if guide.zone}
+    assert limits == {
+        20000.0: ("fail", "−3 dB fails below 20 kHz"),
+        20100.0: ("pass", "−3 dB passes from 20.1 kHz"),
+        20200.0: ("pass", "−3 dB passes up to 20.2 kHz"),
+        20400.0: ("fail", "−3 dB fails above 20.4 kHz"),
+        # Without a fail mask what does not pass fails.
+        20500.0: ("fail", "−6 dB fails above 20.5 kHz"),
+    }
+    assert all(f"Limit: {text}." in figure.alt for _, text in limits.values())
+    text = svg(figure)
+    assert all(f">{words}</text>" in text for _, words in limits.values())
+
+
+def test_limits_of_a_band_s_edges_stand_in_its_response():
+    curve = replace(_response(end_hz=21000.0), x=np.geomspace(10.0, 21000.0, 420))
+    masks = {"corner_low": Mask(Bounds(max=20.0)), "corner_high": Mask(Bounds(min=20000.0))}
+    drawn = _of([curve], "response", masks=masks)
+    assert [guide.text for guide in drawn["response-full-depth"].guides] == [
+        "lower corner fails above 20 Hz",
+        "upper corner fails below 20 kHz",
+    ]
 
 
 @pytest.mark.parametrize(("end_hz", "stimulus"), [(21000.0, {"rate_hz": 44100}), (87000.0, {})])
@@ -319,3 +392,97 @@ def test_sidebands_near_the_tone_are_on_a_linear_axis_and_called_the_stronger_si
     assert "stronger side" in figure.y.label
     assert [(tag.x, tag.y) for tag in figure.tags] == [(x[300], -120.0)]
     assert np.array_equal(figure.series[0].y, y)
+
+
+def _note(message, channel="left"):
+    return Problem("sideband", message, channel, blocks=False)
+
+
+def _both(lines, channel="left"):
+    """Return both sides of a tone with lines at some offsets."""
+    x = np.concatenate([np.linspace(-10900.0, -10.0, 280), np.linspace(10.0, 9000.0, 280), list(lines)])
+    y = np.concatenate([-147.0 + 0.5 * np.sin(np.arange(560.0)), list(lines.values())])
+    order = np.argsort(x)
+    return Curve("both_sides", channel, x[order], "Hz", y[order], "dB", 5.0)
+
+
+def test_both_sides_of_a_tone_are_drawn_and_their_lines_named_at_their_own_side():
+    notes = (
+        _note(
+            "sidebands at ±3000.0 Hz, upper -120.0 dB, lower -118.0 dB: jitter of 30 ps peak; the offset is 3 × 1 kHz: "
+            "USB frames"
+        ),
+        _note(
+            "a line at 8765.4 Hz, 2259.6 Hz below the tone, -125.0 dB: added; look for what runs at 8765.4 Hz"
+        ),
+        _note(
+            "a line at 18025.0 Hz, 7000.0 Hz above the tone, -126.0 dB: added; look for what runs at 18025.0 Hz"
+        ),
+    )
+    curve = _both({-3000.0: -118.0, 3000.0: -120.0, -2259.6: -125.0, 7000.0: -126.0})
+    stronger = Curve(
+        "sidebands", "left", np.array([10.0, 3000.0, 9000.0]), "Hz", np.full(3, -118.0), "dB", 5.0
+    )
+    check = check_of([stronger, curve], kind="jitter", name="jitter", log_x=False, problems=notes)
+    drawn = {figure.name: figure for figure in figures_of_check(view_of(check), check)}
+    # One along a linear axis is enough.
+    assert list(drawn) == ["sidebands", "both_sides"]
+    figure = drawn["both_sides"]
+    assert (figure.x.log, figure.x.low, figure.x.high) == (False, -5000.0, 5000.0)
+    assert (figure.x.label, figure.x.unit) == ("offset from the tone", "Hz")
+    assert "5 Hz bandwidth" in figure.y.label
+    named = {(mark.x, mark.y): mark.text for mark in figure.marks}
+    assert set(named) == {(-3000.0, -118.0), (3000.0, -120.0), (-2259.6, -125.0)}
+    assert named[-3000.0, -118.0].startswith("pair at ±3 kHz: jitter, 30 ps peak; USB frames")
+    assert named[3000.0, -120.0] == ""
+    assert named[-2259.6, -125.0].startswith("lone line at −2.2596 kHz")
+    assert all(text in figure.alt for text in named.values())
+    assert figure.caption == "the tone, 0 dB at an offset of 0, is taken out"
+    places = {row[0] for row in table_of(figure).rows}
+    assert {-3000.0, 3000.0, -2259.6} <= places
+    assert min(places) < -4900.0
+
+
+def _harmonic(order, level, channel="left", metric=None):
+    levels = np.arange(-60.0, 1.0, 5.0)
+    return Curve(metric or f"harmonic_{order}", channel, levels, "dBFS", level - levels, "dB")
+
+
+def test_harmonics_are_a_figure_for_each_channel_each_line_named_where_it_ends():
+    gain = Curve("gain_error", "left", np.arange(-60.0, 1.0, 5.0), "dBFS", np.zeros(13), "dB")
+    curves = [
+        curve
+        for channel in ("left", "right")
+        for curve in (
+            replace(gain, channel=channel),
+            _harmonic(0, -110.0, channel, "thd_n"),
+            _harmonic(2, -118.0, channel),
+            _harmonic(3, -121.0, channel),
+        )
+    ]
+    drawn = _of(curves, "linearity", log_x=False)
+    assert list(drawn) == ["gain_error", "harmonics-left", "harmonics-right"]
+    figure = drawn["harmonics-right"]
+    assert [series.label for series in figure.series] == ["THD+N", "H2", "H3"]
+    assert [float(series.y[-1]) for series in figure.series] == [-110.0, -118.0, -121.0]
+    assert (figure.x.unit, figure.y.unit) == ("dBFS", "dB")
+    assert "H3 is highest at −60 dBFS, −61.00 dB." in figure.alt
+    heights = {
+        found[2]: float(found[1])
+        for found in re.finditer(r'<text [^>]*y="([0-9.]+)"[^>]*>(THD\+N|H2|H3)</text>', svg(figure))
+    }
+    assert heights["THD+N"] < heights["H2"] < heights["H3"]
+    # One that is judged has a figure with its mask besides.
+    judged = _of(curves, "linearity", masks={"harmonic_2": Mask(Bounds(max=-100.0))}, log_x=False)
+    assert "harmonic_2" in judged
+    assert judged["harmonic_2"].limits
+
+
+def test_harmonics_over_frequency_stand_beside_thd_n():
+    curves = [_sweep("thd_n", -110.0), *(_sweep(f"harmonic_{order}", -120.0 - order) for order in (2, 3, 4))]
+    drawn = _of(curves, "distortion_sweep")
+    assert list(drawn) == ["thd_n", "harmonics-left"]
+    figure = drawn["harmonics-left"]
+    assert figure.x.log
+    assert [series.label for series in figure.series] == ["THD+N", "H2", "H3", "H4"]
+    assert len({str(look_of(figure.series, at)[1]) for at in range(4)}) == 4

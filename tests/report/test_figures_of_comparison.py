@@ -165,3 +165,11 @@ def test_as_many_sides_as_can_be_compared_look_different():
     comparison = _comparison(_compared([_response(x, droop) for droop in range(8)]), names=names)
     text = svg(figures_of_comparison(comparison)[0])
     assert len(set(re.findall(r'curve-\d">\s*<path [^>]*style="([^"]*)"', text))) == 8
+
+
+@pytest.mark.parametrize(("significant", "figures"), [(True, 1), (False, 0)])
+def test_a_harmonic_has_a_figure_only_where_it_differs(significant, figures):
+    x = np.geomspace(20.0, 20000.0, 14)
+    sides = [Curve("harmonic_3", "left", x, "Hz", np.full(14, level), "dB") for level in (-120.0, -100.0)]
+    change = CurveDifference(20.0, 0.1, significant, 20.0, "", 1000.0, -100.0, -120.0)
+    assert len(figures_of_comparison(_comparison(_compared(sides, [change], "harmonic_3")))) == figures

@@ -29,12 +29,12 @@ def _figure(*others):
 
 def _colour(text, index):
     path = next(group(text, f"-curve-{index}").iter(f"{SVG}path"))
-    return re.search(r"stroke: (#[0-9a-f]{6})", path.get("style"))[1]
+    return re.search(r"stroke:(#[0-9a-f]{6})", path.get("style"))[1]
 
 
 def _dash(text, index):
     path = next(group(text, f"-curve-{index}").iter(f"{SVG}path"))
-    return re.search(r"stroke-dasharray: ([\d.,]+)", path.get("style"))[1]
+    return re.search(r"stroke-dasharray:([\d.,]+)", path.get("style"))[1]
 
 
 def test_a_few_have_both_channels_each_in_a_grey_with_a_dash_of_their_own():

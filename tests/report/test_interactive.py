@@ -5,6 +5,7 @@ import gzip
 import hashlib
 import json
 import re
+from dataclasses import replace
 from html import unescape
 
 import numpy as np
@@ -13,6 +14,7 @@ from drawn_figures import SPECTRUM_MASK, check_of, renamed, spectrum, view_of
 
 from linecheck.errors import UsageError
 from linecheck.report import interactive
+from linecheck.report.figures.data import Axis, Figure, Series, Tag
 from linecheck.report.render import run_page
 
 HOSTILE = "</script><script>taken()</script><!--<script>$$x$$ @{y} {{ 7 * 7 }}"
@@ -121,7 +123,60 @@ def test_words_of_axes_are_plain_text_whatever_unit_a_record_has():
     ]
 
 
+def test_marks_have_numbers_whose_words_stand_below_and_nothing_of_a_run_is_in_the_plot(page):
+    (item,) = _items(page)
+    labels = [model for model in _found(item, "object") if model.get("name") == "Label"]
+    numbers = [
+        model["attributes"]["text"]["attributes"]["text"]
+        for model in labels
+        if model["attributes"].get("tags")
+    ]
+    words = re.findall(
+        r"<li>(.*?)</li>", re.search(r'<ol class="plain live-marks">(.*?)</ol>', page, re.DOTALL)[1]
+    )
+    assert numbers == [str(number) for number in range(1, len(words) + 1)]
+    assert len(words) == 1
+    assert unescape(words[0]).startswith("worst at 1.997 kHz: left")
+
+
 def test_without_the_library_it_says_what_to_install(monkeypatch):
     monkeypatch.setattr(interactive, "find_spec", lambda _: None)
     with pytest.raises(UsageError, match=re.escape("pip install 'linecheck[interactive]'")):
         run_page(_view(), interactive=True)
+
+
+def test_names_of_peaks_that_are_close_stand_on_lines_of_their_own():
+    tags = tuple(
+        Tag(x, y, "100 Hz") for x, y in ((100.0, -80.0), (110.0, -80.0), (120.0, -80.0), (130.0, -20.0))
+    )
+    series = Series("left", np.array([0.0, 1000.0]), np.array([0.0, -100.0]))
+    axes = Axis("x", "Hz", low=0.0, high=1000.0), Axis("y", "dB", low=-100.0, high=0.0)
+    figure = Figure("f", "f", "f", *axes, (series,), tags=(*tags, Tag(800.0, -80.0, "800 Hz")))
+    assert interactive._lines_up(figure) == [0, 1, 2, 0, 0]
+    # Along a logarithmic axis 100 and 200 Hz are far apart, and 800 is not from 900.
+    places = tuple(Tag(x, -80.0, "x") for x in (100.0, 200.0, 800.0, 900.0))
+    log = replace(figure, x=replace(axes[0], log=True, low=20.0), tags=places)
+    assert interactive._lines_up(log) == [0, 0, 0, 1]
+
+
+def test_a_mark_s_number_is_told_from_a_harmonic_s(page):
+    (item,) = _items(page)
+    labels = [model["attributes"] for model in _found(item, "object") if model.get("name") == "Label"]
+    numbers = [look for look in labels if look.get("tags")]
+    assert numbers
+    for look in labels:
+        assert ("border_line_color" in look) == (look in numbers)
+        assert look["x_offset"] < 0 or look not in numbers
+
+
+def test_the_name_of_a_peak_at_the_right_end_stands_on_its_left():
+    pytest.importorskip("bokeh")
+    series = Series("left", np.array([20.0, 20000.0]), np.array([0.0, -100.0]))
+    axes = Axis("x", "Hz", log=True, low=20.0, high=20000.0), Axis("y", "dB", low=-100.0, high=0.0)
+    tags = Tag(1000.0, -20.0, "1 kHz"), Tag(18000.0, -20.0, "18 kHz")
+    made = json.loads(interactive._live(Figure("f", "f", "f", *axes, (series,), tags=tags))["json"])
+    looks = {
+        look["text"]["attributes"]["text"]: look.get("text_align", "left")
+        for look in (model["attributes"] for model in _found(made, "object") if model.get("name") == "Label")
+    }
+    assert looks == {"1 kHz": "left", "18 kHz": "right"}

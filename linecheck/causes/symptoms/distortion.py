@@ -163,11 +163,11 @@ def _worse_when_faint(evidence: Evidence, channel: str | None) -> float | None:
     if found is None:
         return None
     level, imd = found
-    middle, top = (level >= -45.0) & (level <= -15.0), level >= -5.0
-    # Noise alone falls by a dB with every dB of level.
-    noise = float(np.median((imd + level)[level <= -45.0])) - level
-    if not middle.any() or not top.any():
+    faint, middle, top = level <= -45.0, (level >= -45.0) & (level <= -15.0), level >= -5.0
+    if not (faint.any() and middle.any() and top.any()):
         return None
+    # Noise alone falls by a dB with every dB of level.
+    noise = float(np.median((imd + level)[faint])) - level
     above = float(np.max((imd - noise)[middle]))
     return both(beyond(above, 6.0, 1.5), beyond(float(np.max(imd[middle]) - np.max(imd[top])), 0.0, 1.5))
 

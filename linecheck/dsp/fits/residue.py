@@ -35,6 +35,9 @@ class Residue:
         Peak amplitude of the tone.
     powers : tuple of (float, float)
         Mean square of everything else in each band, with its standard uncertainty.
+    harmonics : tuple of (float, float)
+        Mean square of each harmonic that was fitted, from the second on, with its standard uncertainty; what noise adds
+        on average is taken off, so that one that noise hides may be negative.
     course : Level
         The tone as fitted, what is left without it and its harmonics, and the noise there.
     tone : float
@@ -46,6 +49,7 @@ class Residue:
     amplitude: float
     amplitude_uncertainty: float
     powers: tuple[tuple[float, float], ...]
+    harmonics: tuple[tuple[float, float], ...]
     course: Level
     tone: float
     noise: Density
@@ -108,11 +112,13 @@ def residue(
         total = power * restore + float(np.sum(lines[inside]))
         deviation = np.sqrt((spread * restore) ** 2 + float(np.sum(variances[inside])))
         powers.append((max(total, 0.0), float(deviation)))
+    each = zip(lines[1 : len(orders)].tolist(), np.sqrt(variances[1 : len(orders)]).tolist(), strict=True)
     course = Level(len(values) - frames, complex(fit.amplitudes[0]), rest, float(shares[0]) * frames)
     return Residue(
         abs(course.amplitude),
         float(np.sqrt(shares[0])),
         tuple(powers),
+        tuple(each),
         course,
         float(fit.frequencies[0]),
         noise,

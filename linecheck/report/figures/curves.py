@@ -19,6 +19,7 @@ import numpy as np
 from linecheck.checks import kinds
 from linecheck.checks.base import Curve, CurveSpec
 from linecheck.checks.parts.declared import difference_unit
+from linecheck.checks.parts.harmonic_curves import NAMES as HARMONICS
 from linecheck.dsp.responses.lobes import beside_main_lobe_db
 from linecheck.history.comparison.model import ComparedCurve, Comparison, Side
 from linecheck.limits.masks import extent, limit_at
@@ -26,10 +27,11 @@ from linecheck.limits.model import Limit, Mask
 from linecheck.limits.verdict import JudgedCurve, Verdict
 from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Mark, Series
 from linecheck.report.figures.filters import pass_band_ends, transition, with_corners
-from linecheck.report.figures.impulses import decay, group_delay, with_step
+from linecheck.report.figures.harmonics import harmonics
+from linecheck.report.figures.impulses import decay, group_delay, phase, with_step
 from linecheck.report.figures.overlay import Overlay, overlaid
-from linecheck.report.figures.sidebands import sideband_marks
-from linecheck.report.figures.source import Maker, Source, adding, borrowed, one_where_alike
+from linecheck.report.figures.sidebands import both_sides, sideband_marks
+from linecheck.report.figures.source import Maker, ManyMaker, Source, adding, borrowed, one_where_alike
 from linecheck.report.figures.spectral import near_the_tone, with_lines, with_slopes, with_tone
 from linecheck.report.figures.words import (
     curve_name,
@@ -49,6 +51,7 @@ _PASS_BAND_HZ = (20.0, 20000.0)
 #: An impulse response is looked at this far around its peak.
 IMPULSE_MS = 1.5
 _QUANTITIES = {"Hz": "frequency", "dBFS": "level", "ms": "time"}
+_ALONG = {"sidebands": "distance from the tone", "both_sides": "offset from the tone"}
 _TITLES = dict.fromkeys(
     ("separation_over_frequency", "crosstalk_over_frequency"),
     "how far a driven channel lies above what it leaves in the other",
@@ -94,15 +97,25 @@ _ADDED: dict[tuple[str, str], Maker] = {
     ("reconstruction", "impulse"): with_step,
     ("reconstruction", "response"): with_corners,
     ("response", "response"): with_corners,
+    ("jitter", "both_sides"): both_sides,
 }
 #: The figures that are drawn of a curve besides, from the last of its parts: a row for each curve.
 _BESIDE: dict[str, tuple[Maker, ...]] = {
     "response": (transition,),
-    "impulse": (decay, group_delay),
+    "impulse": (decay, group_delay, phase),
     "sidebands": (near_the_tone,),
 }
-#: Curves that are drawn in the figure of another one, unless they have a mask of their own.
-_WITHIN = {"thd_n_wideband": "thd_n"}
+#: The same, where there is one for each channel.
+_EACH_BESIDE: dict[tuple[str, str], ManyMaker] = {
+    ("distortion_sweep", "thd_n"): harmonics,
+    ("linearity", "gain_error"): harmonics,
+}
+#: Curves that are drawn in the figures of another one, unless they have a mask of their own.
+_WITHIN = {
+    ("distortion_sweep", "thd_n_wideband"): "thd_n",
+    **{("distortion_sweep", name): "thd_n" for name in HARMONICS},
+    **{("linearity", name): "gain_error" for name in ("thd_n", *HARMONICS)},
+}
 #: A metric that is the worst of all of a curve, and how: its flat mask limits the curve too.
 _WORST_OF = {
     ("linearity", "gain_error"): ("largest_error", "largest"),
@@ -130,7 +143,7 @@ def _axes_of(
     x_unit, label = curve.x_unit, curve_name(spec.name)
     if curve.resolution_hz is not None:
         label += f" ({curve.resolution_hz:.3g} Hz bandwidth)"
-    along = "distance from the tone" if spec.name == "sidebands" else _QUANTITIES.get(x_unit, "place")
+    along = _ALONG.get(spec.name) or _QUANTITIES.get(x_unit, "place")
     if part == "pass-band":
         inside = [entry.y[(entry.x >= _PASS_BAND_HZ[0]) & (entry.x <= _PASS_BAND_HZ[1])] for entry in curves]
         low, high = pass_band_ends(inside, limits)
@@ -222,7 +235,7 @@ def figures_of_check(
 def _stands_alone(view: Run, check: CheckOutcome, metric: str) -> bool:
     """Return whether a curve has figures of its own: it is judged, in no other's, and by no name of before."""
     successor = _curve_spec(check.kind, metric).superseded_by
-    hosts = {_WITHIN.get(metric), None if successor is None else successor.name}
+    hosts = {_WITHIN.get((check.kind, metric)), None if successor is None else successor.name}
     is_elsewhere = any(item.curve.metric in hosts and len(item.curve.x) for item in check.judged.curves)
     return not is_elsewhere or view.mask(check.check, metric) is not None
 
@@ -242,6 +255,9 @@ def _figures_of_curve(source: Source, metric: str, overlays: Sequence[Overlay]) 
         made = None if figure is None else maker(source, figure)
         if made is not None:
             yield made
+    each = _EACH_BESIDE.get((source.check.kind, metric))
+    if each is not None and figure is not None:
+        yield from each(source, figure)
 
 
 def _figure(source: Source, others: Sequence[Series], part: _Part) -> Figure:
@@ -394,11 +410,15 @@ def figures_of_comparison(comparison: Comparison) -> tuple[Figure, ...]:
     """Return the figures of a comparison, for each curve: all channels in one, unless that makes too many lines.
 
     A filter's response is drawn at two depths. Where curves are smooth, a figure more has the differences from the
-    first side: at the first side's places, the others between their own by straight lines.
+    first side: at the first side's places, the others between their own by straight lines. A harmonic has one only
+    where it differs or is judged.
     """
     figures: list[Figure] = []
     curves: dict[tuple[str, str], list[ComparedCurve]] = {}
     for curve in comparison.curves:
+        differs = any(difference.significant for difference in curve.differences)
+        if curve.metric in HARMONICS and not differs and curve.mask is None:
+            continue
         curves.setdefault((curve.check, curve.metric), []).append(curve)
     for channels in curves.values():
         drawn = sum(_is_drawn(curve) for own in channels for curve in own.curves)

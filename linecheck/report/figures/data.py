@@ -84,10 +84,15 @@ class Tag:
 
 @dataclass(frozen=True)
 class Guide:
-    """A place along the x axis that is worth a line from top to bottom: half the rate."""
+    """A place along the x axis that is worth a line from top to bottom: half the rate.
+
+    ``zone`` is ``pass`` or ``fail`` where it limits a metric that is such a place, from ``below`` or from above.
+    """
 
     x: float
     text: str
+    zone: Literal["pass", "fail"] | None = None
+    below: bool = False
 
 
 @dataclass(frozen=True)
@@ -95,7 +100,8 @@ class Figure:
     """One figure. ``name`` is plain enough for a file's name, ``alt`` says in words what is to be seen.
 
     ``hold`` says which points must survive when there are more than can be drawn: the highest, the lowest, or both.
-    ``caption`` is what stands below it: the resolution bandwidth, a filter's energies.
+    ``caption`` is what stands below it: the resolution bandwidth, a filter's energies. ``names_at_ends`` puts each
+    curve's name where the curve ends.
     """
 
     name: str
@@ -110,6 +116,7 @@ class Figure:
     caption: str = ""
     tags: tuple[Tag, ...] = ()
     guides: tuple[Guide, ...] = ()
+    names_at_ends: bool = False
 
 
 Zone = Literal["marginal", "fail"]

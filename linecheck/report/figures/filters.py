@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 
+from linecheck.limits.model import Bounds, Limit
 from linecheck.report.figures.data import Axis, Figure, FloatArray, Guide, LimitLine, Mark, Series
 from linecheck.report.figures.source import Source, adding, at_places
-from linecheck.report.figures.words import place_text
+from linecheck.report.figures.words import metric_name, place_text
 
 #: A pass band is looked at as closely as it is flat, but no more closely than this, dB.
 _CLOSEST_DB = 0.05
@@ -25,6 +27,8 @@ _FALLS = (
     ("corner_3db", "Down by 3 dB"),
     ("corner_6db", "Down by 6 dB"),
 )
+#: What their limits are called in a figure, where a metric's whole name would be too long.
+_LIMITED = {"corner_3db": "−3 dB", "corner_6db": "−6 dB", "stopband_from": "stop band's begin"}
 #: The corners that a transition is told by: the readings of each, and how far down it is.
 _CORNERS = (("corner_3db", -3.0), ("corner_6db", -6.0))
 
@@ -61,7 +65,36 @@ def with_corners(source: Source, figure: Figure) -> Figure:
         for metric, words in _FALLS
         if (found := source.values(metric))
     ]
-    return adding(figure, " ".join(told))
+    limits = place_limits(source, figure, ("corner_low", "corner_high"))
+    told += [f"Limit: {guide.text}." for guide in limits]
+    return adding(replace(figure, guides=(*figure.guides, *limits)), " ".join(told))
+
+
+def place_limits(source: Source, figure: Figure, metrics: Sequence[str]) -> tuple[Guide, ...]:
+    """Return the limits of metrics that are places along the x axis, those that it reaches, ascending."""
+    low, high = figure.x.low, figure.x.high
+    reach = np.concatenate([series.x for series in figure.series if not series.is_reference])
+    first = float(np.min(reach)) if low is None else low
+    last = float(np.max(reach)) if high is None else high
+    found: list[Guide] = []
+    for metric in metrics:
+        mask = source.mask(metric)
+        if mask is None:
+            continue
+        name = _LIMITED.get(metric) or metric_name(metric)
+        inner, outer = (Bounds(), mask.pass_) if mask.fail is None else (mask.pass_, mask.fail)
+        edges: tuple[tuple[Literal["pass", "fail"], str, str, Limit | None], ...] = (
+            ("fail", "min", "fails below", outer.min),
+            ("pass", "min", "passes from", inner.min),
+            ("pass", "max", "passes up to", inner.max),
+            ("fail", "max", "fails above", outer.max),
+        )
+        found += [
+            Guide(float(edge), f"{name} {words} {place_text(edge, figure.x.unit, 5)}", zone, side == "min")
+            for zone, side, words, edge in edges
+            if isinstance(edge, float | int) and first <= edge <= last
+        ]
+    return tuple(sorted(found, key=lambda guide: guide.x))
 
 
 def transition(source: Source, figure: Figure) -> Figure | None:
@@ -83,15 +116,17 @@ def transition(source: Source, figure: Figure) -> Figure | None:
     ]
     title = figure.title.replace(", full depth", ", transition")
     half = Guide(0.5 * rate_hz, f"half the rate, {place_text(0.5 * rate_hz, 'Hz', 5)}")
+    drawn = replace(figure, x=Axis(figure.x.label, figure.x.unit, low=low, high=high))
+    limits = place_limits(source, drawn, ("corner_3db", "corner_6db", "stopband_from"))
     told = [f"{mark.text}." for mark in corners] + [f"The line is {half.text}.", *_stop_band(source)]
+    told += [f"Limit: {guide.text}." for guide in limits]
     return replace(
-        figure,
+        drawn,
         name=figure.name.replace("full-depth", "transition"),
         title=title,
         alt=" ".join((f"{title}.", *told)),
-        x=Axis(figure.x.label, figure.x.unit, low=low, high=high),
         marks=(*corners, *(mark for mark in figure.marks if low <= mark.x <= high)),
-        guides=(half,),
+        guides=(half, *limits),
         caption="; ".join(filter(None, (figure.caption, *(text.rstrip(".") for text in _stop_band(source))))),
     )
 

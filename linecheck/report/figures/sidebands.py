@@ -1,16 +1,25 @@
-"""Sidebands as marks in a figure: where each stands, at which offset, and what it is."""
+"""Sidebands as marks in a figure: where each stands, at which offset, and what it is.
+
+========================  ===================================================================
+:func:`sideband_marks`    those of the stronger side over the distance from the tone
+:func:`both_sides`        the figure of both sides over the offset from it, each line named
+========================  ===================================================================
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from linecheck.checks.base import Curve, Problem
 from linecheck.checks.parts.sideband_words import SIDEBAND
-from linecheck.report.figures.data import Mark
-from linecheck.report.figures.words import place_text
+from linecheck.report.figures.data import Axis, Figure, Mark
+from linecheck.report.figures.source import Source
+from linecheck.report.figures.spectral import NEAR_HZ
+from linecheck.report.figures.words import place_text, value_text
 
 #: The words of a note begin with a pair's offset, or with a line's place and its distance from the tone.
 _PAIR = re.compile(r"sidebands at ±([0-9.]{1,20}) Hz, [^:]{0,100}: (.{1,400})", re.DOTALL)
@@ -44,6 +53,58 @@ def sideband_marks(curves: Sequence[Curve], problems: Iterable[Problem]) -> tupl
         offset, words = told
         found.append((offset, words, problem.channel or "", _on_curve(curve, offset, words, problem.message)))
     return tuple(_merged(found))
+
+
+def both_sides(source: Source, figure: Figure) -> Figure:
+    """Return both sides of the tone along a linear axis, as far as pairs go, with the lines named.
+
+    A pair has its words at its stronger line, and a mark at the other one.
+    """
+    curves = [item.curve for item in source.items]
+    marks = [
+        mark
+        for entry in sideband_marks(curves, source.check.judged.problems)
+        for mark in _both(entry, curves)
+    ]
+    pairs = (1.1 * abs(mark.x) for mark in marks if mark.text.startswith("pair"))
+    end = max(NEAR_HZ, *pairs, 0.0)
+    low, high = (
+        float(np.clip(way(curve.x[at] for curve in curves), -end, end)) for way, at in ((min, 0), (max, -1))
+    )
+    inside = tuple(mark for mark in (*figure.marks, *marks) if low <= mark.x <= high)
+    told = [f"{mark.text}, {value_text(mark.y, figure.y.unit)}." for mark in inside if mark.text]
+    floor = [float(np.median(curve.y)) for curve in curves]
+    told = told or ["No line stands out of the floor."]
+    told.append(
+        f"The floor lies about {value_text(max(floor), figure.y.unit)}; the tone itself is taken out."
+    )
+    return replace(
+        figure,
+        alt=" ".join(
+            (f"{figure.title}.", f"From {place_text(low, 'Hz')} to {place_text(high, 'Hz')}.", *told)
+        ),
+        x=Axis(figure.x.label, figure.x.unit, low=low, high=high),
+        marks=inside,
+        caption="; ".join(filter(None, (figure.caption, "the tone, 0 dB at an offset of 0, is taken out"))),
+    )
+
+
+def _both(mark: Mark, curves: Sequence[Curve]) -> list[Mark]:
+    """Return a mark as it stands over offsets with a sign: of a pair one on either side, the higher with the words."""
+    if not mark.text.startswith("pair"):
+        sign = -1.0 if " at −" in mark.text else 1.0
+        return [replace(mark, x=sign * mark.x, y=_highest(curves, sign * mark.x, mark.y))]
+    sides = [replace(mark, x=x, y=_highest(curves, x, mark.y)) for x in (-mark.x, mark.x)]
+    stronger = max(sides, key=lambda side: side.y)
+    return [side if side is stronger else replace(side, text="") for side in sides]
+
+
+def _highest(curves: Sequence[Curve], place: float, other: float) -> float:
+    """Return the highest that any curve is at a place; what else is known of it where none has a point there."""
+    found = [
+        float(level) for curve in curves for level in curve.y[np.abs(curve.x - place) <= _SAME_HZ].tolist()
+    ]
+    return max(found, default=other)
 
 
 def _told(problem: Problem) -> tuple[float, str] | None:

@@ -49,6 +49,8 @@ class Source:
 
 #: Makes a figure of another one of the same curve; None where there is nothing to see.
 Maker = Callable[[Source, Figure], Figure | None]
+#: Makes several of it.
+ManyMaker = Callable[[Source, Figure], Sequence[Figure]]
 
 
 def adding(figure: Figure, words: str, caption: str = "") -> Figure:

@@ -27,7 +27,7 @@ _MAINS_HZ, _MAX_MULTIPLE = (50.0, 60.0), 20
 _PARTS_HZ, _FEWEST = ((20.0, 200.0), (200.0, 2000.0), (2000.0, 20000.0)), 12
 #: How far from the tone a clock's own lines are: those of the mains, of data and of frames. A pair that is further away
 #: is seen too.
-_NEAR_HZ = 5000.0
+NEAR_HZ = 5000.0
 
 
 def with_tone(source: Source, figure: Figure) -> Figure:
@@ -160,10 +160,15 @@ def slope_db_an_octave(curves: Iterable[Curve], low_hz: float, high_hz: float) -
 
 
 def near_the_tone(source: Source, figure: Figure) -> Figure | None:
-    """Return the sidebands near the tone, along a linear axis: which are evenly spaced is seen."""
+    """Return the sidebands near the tone, along a linear axis: which are evenly spaced is seen.
+
+    Of a record that has both sides these are drawn so, and this is not.
+    """
+    if source.curves("both_sides"):
+        return None
     # A mark's words begin with what it is; lone lines are the mains' more often than not, and far away.
     pairs = (1.1 * mark.x for mark in figure.marks if mark.text.startswith("pair"))
-    end = min(max(_NEAR_HZ, *pairs, 0.0), max(float(item.curve.x[-1]) for item in source.items))
+    end = min(max(NEAR_HZ, *pairs, 0.0), max(float(item.curve.x[-1]) for item in source.items))
     marks = tuple(mark for mark in figure.marks if mark.x <= end)
     title = f"{figure.title}, near the tone"
     tags = named_lines([item.curve for item in source.items])

@@ -68,6 +68,7 @@ _CURVES = {
     "thd_n_wideband": "THD+N in the wide band",
     "crosstalk_over_frequency": "channel separation",
     "separation_over_frequency": "channel separation",
+    "both_sides": "re the tone",
     "impulse": "impulse response re its peak",
     "response": "response re 1 kHz",
 }
@@ -106,7 +107,7 @@ def axis_number(value: float) -> str:
 
 def short_number(value: float) -> str:
     """Return a number as a logarithmic axis has it: 20, 500, 1k, 20k."""
-    return f"{plain_number(value / 1000.0)}k" if 1000.0 <= value < 1e6 else plain_number(value)
+    return f"{plain_number(value / 1000.0)}k" if 1000.0 <= abs(value) < 1e6 else plain_number(value)
 
 
 def value_text(value: float, unit: str) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec
+from linecheck.checks.parts.harmonic_curves import NAMES as HARMONICS
 from linecheck.dsp.fits.multitone import ALL_TONES_DB
 from linecheck.measure.path_part import Way
 
@@ -88,6 +89,7 @@ CONTRIBUTIONS: Final[Mapping[tuple[str, str], tuple[Contribution, ...]]] = {
     ("distortion_sweep", "thd_n"): (_HARMONICS, _NOISE),
     ("distortion_sweep", "worst_wideband"): (_HARMONICS, _NOISE, _ULTRASONIC),
     ("distortion_sweep", "thd_n_wideband"): (_HARMONICS, _NOISE, _ULTRASONIC),
+    **{("distortion_sweep", name): (_HARMONICS,) for name in HARMONICS},
     # Of the pair that the check plays: see :func:`linecheck.station.budget.assessment.figure_name`.
     **{("intermodulation", name): (Contribution(name, "amplitude"),) for name in ("imd", "imd_2", "imd_3")},
     ("intermodulation", "best_imd"): (Contribution("best_imd", "amplitude"),),
@@ -105,6 +107,7 @@ CONTRIBUTIONS: Final[Mapping[tuple[str, str], tuple[Contribution, ...]]] = {
     ("jitter", "paired_jitter"): (Contribution("jitter", "additive"),),
     ("jitter", "largest_sideband"): (Contribution("sideband", "amplitude", "rate"),),
     ("jitter", "sidebands"): (Contribution("sideband", "amplitude", "rate"),),
+    ("jitter", "both_sides"): (Contribution("sideband", "amplitude", "rate"),),
     ("jitter", "skirt"): (Contribution("skirt", "power", "rate"),),
     ("jitter", "lone_spur"): (Contribution("lone_spur", "amplitude"),),
     ("crosstalk", "separation"): (Contribution("crosstalk", "amplitude"),),
@@ -120,6 +123,7 @@ CONTRIBUTIONS: Final[Mapping[tuple[str, str], tuple[Contribution, ...]]] = {
 }
 
 _PLACE = "they say where a maximum lies, and the path moves that only where the maximum is its own"
+_ONE_LEVEL = "the path's share grows as the tone falls, and the self-check tells its distortion at one level"
 _EDGE = "the self-check's flatness ends where the path's own filters begin"
 _IMAGES = (
     "a loop's own filters are those of its playback: what the capture folds back cannot be told from them"
@@ -142,6 +146,7 @@ NOT_HELD: Final[Mapping[tuple[str, str], str]] = {
         ("reconstruction", name): _IMAGES
         for name in ("stopband_from", "stopband_attenuation", "image_rejection", "pre_ringing", "impulse")
     },
+    **{("linearity", name): _ONE_LEVEL for name in ("thd_n", *HARMONICS)},
     ("ultrasonic", "image_level"): _IMAGES,
     ("reconstruction", "latency"): "a loop's delay is the sound device's, not the capture's alone",
     ("wiring", "order"): "the self-check has a step for it, which must be met",

@@ -12,9 +12,9 @@ import numpy as np
 
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
-from linecheck.report.figures.data import Axis, Figure, FloatArray, LimitLine, Mark, Series
+from linecheck.report.figures.data import Axis, Figure, FloatArray, Guide, LimitLine, Mark, Series
 from linecheck.report.figures.drawing.frame import Frame, frame_of
-from linecheck.report.figures.drawing.labels import Box, Labels, fitted, text_width
+from linecheck.report.figures.drawing.labels import Box, Labels, end_of_leader, fitted, text_width
 from linecheck.report.figures.drawing.palette import (
     FAILS,
     HATCHED,
@@ -40,10 +40,18 @@ _MAX_DOTS = 60
 #: A curve of more points than this is drawn thinner.
 _MANY_POINTS = 250
 #: Most words are narrower than their boxes, by this share.
-_WORDS, _SPARE = 7.0, 0.12
+_WORDS, _SMALL_WORDS, _SPARE = 7.0, 6.0, 0.12
+#: Words beside each other are so far apart.
+_GAP = 2.0
 #: Where the name of a peak may stand: so far above it, and so many halves of its width to the right.
 _TAG_SIZE = 6.5
 _BESIDE_A_PEAK = tuple(product((1.5, 5.0, 9.0, 14.0), (0.0, 0.6, -0.6, 1.2, -1.2)))
+#: Colour, width and dash of a line from top to bottom: of a place, and of a limit of one, as edges of masks are drawn.
+GUIDES: Final[dict[str | None, tuple[str, float, tuple[float, ...]]]] = {
+    None: (QUIET_INK, 0.7, (6, 2, 1, 2)),
+    "pass": (MARGINAL[1], 0.9, (3, 2)),
+    "fail": (FAILS[1], 0.9, ()),
+}
 _ROUND = [(math.cos(turn), math.sin(turn)) for turn in np.linspace(0.0, 2.0 * math.pi, 24, endpoint=False)]
 #: A shape for each verdict, its corners about its middle: what passes is round, what does not has corners.
 _SHAPES: Final[dict[Verdict | None, list[tuple[float, float]]]] = {
@@ -102,8 +110,8 @@ class Axes:
         self, box: Box, text: str, colour: str, *, to_right: bool = False, size: float = _WORDS
     ) -> None:
         """Write in a free box on the paper, from its left or to its right, and keep it."""
-        self.labels.take(box)
         left, bottom, right, top = box
+        self.labels.take((left - _GAP, bottom, right + _GAP, top), words=True)
         aside = _SPARE * (right - left)
         ground = (left + aside, bottom, right, top) if to_right else (left, bottom, right - aside, top)
         self.paper.box(ground, "#ffffff", opacity=0.8, order=6)
@@ -115,7 +123,7 @@ def draw_figure(figure: Figure, width: float, *, titled: bool = True) -> Paper:
     """Return the figure on a paper of this width."""
     drawn = drawn_series(figure)
     names = [text_width(_cut(series.label), 8.0) for series in drawn]
-    right = min(1.1 * max(names, default=0.0) + _SAMPLE + 14.0, 170.0)
+    right = min(1.1 * max(names, default=0.0) + _SAMPLE + 18.0, 170.0)
     top = _TOP if titled else _UNTITLED_TOP
     bottom = _BOTTOM + (_CAPTION_HEIGHT if figure.caption else 0.0)
     paper = Paper(width, _HEIGHT)
@@ -129,18 +137,22 @@ def draw_figure(figure: Figure, width: float, *, titled: bool = True) -> Paper:
     if figure.caption:
         caption = visible(figure.caption)
         paper.write(_LEFT, 4.0, caption, fitted(caption, 7.0, width - _LEFT - 6.0))
-    _keep_clear(drawn, axes)
+    _keep_clear(figure, drawn, axes)
     _draw_masks(figure, axes)
     _draw_guides(figure, axes)
     _draw_curves(drawn, axes)
-    _draw_names(drawn, axes)
+    _draw_names(drawn, axes, at_ends=figure.names_at_ends)
     _draw_marks(figure, axes)
+    _name_limits(figure, axes)
     _draw_tags(figure, axes)
     return paper
 
 
-def _keep_clear(drawn: Sequence[Series], axes: Axes) -> None:
-    """Keep all words off the curves."""
+def _keep_clear(figure: Figure, drawn: Sequence[Series], axes: Axes) -> None:
+    """Keep all words off the curves and the edges of masks."""
+    for limit in figure.limits:
+        edge = axes.place(limit.x, np.clip(limit.y, axes.frame.y_low, axes.frame.y_high))
+        axes.labels.avoid(*edge, edge=True)
     for series in drawn:
         if not len(series.x):
             continue
@@ -153,19 +165,51 @@ def _keep_clear(drawn: Sequence[Series], axes: Axes) -> None:
 
 
 def _draw_guides(figure: Figure, axes: Axes) -> None:
-    """Draw the lines from top to bottom, with their words at whichever end has room."""
+    """Draw the lines from top to bottom; the words of a place stand beside its own, at whichever end has room."""
     _, low, _, high = axes.box
-    for guide in figure.guides:
-        across, _ = axes.at(guide.x, axes.frame.y_low)
-        look = {"dash": (6, 2, 1, 2), "clip": axes.box, "order": 1.5}
-        axes.paper.line([across, across], [low, high], QUIET_INK, 0.7, **look)
-        axes.labels.take((across - 1.0, low, across + 1.0, high))
-        for up, right in product((low + 2.0, high - 10.0), (False, True)):
-            text = visible(guide.text)
-            box = axes.labels.free(across + (-3.0 if right else 3.0), up, text, _WORDS, right=right)
+    across = [axes.at(guide.x, axes.frame.y_low)[0] for guide in figure.guides]
+    for guide, place in zip(figure.guides, across, strict=True):
+        colour, width, dash = GUIDES[guide.zone]
+        axes.paper.line([place, place], [low, high], colour, width, dash=dash, clip=axes.box, order=1.5)
+        axes.labels.take((place - 1.0, low, place + 1.0, high))
+    for guide, place in zip(figure.guides, across, strict=True):
+        text = visible(guide.text)
+        for up, right in product((low + 2.0, high - 10.0), (False, True)) if guide.zone is None else ():
+            box = axes.labels.free(place + (-3.0 if right else 3.0), up, text, _WORDS, right=right)
             if box is not None:
                 axes.write(box, text, QUIET_INK, to_right=right)
                 break
+
+
+def _name_limits(figure: Figure, axes: Axes) -> None:
+    """Write what places limit, where the marks have left room."""
+    across = [axes.at(guide.x, axes.frame.y_low)[0] for guide in figure.guides]
+    for guide, place in zip(figure.guides, across, strict=True):
+        if guide.zone is not None:
+            _name_limit(axes, guide, (min(across), place, max(across)))
+
+
+def _name_limit(axes: Axes, guide: Guide, places: tuple[float, float, float]) -> None:
+    """Write what a place limits beside all such lines, on the side where it is not met, joined to its own.
+
+    ``places`` are where the first, this and the last of them stand on the paper.
+    """
+    first, place, last = places
+    text, colour = visible(guide.text), GUIDES[guide.zone][0]
+    _, low, _, high = axes.box
+    heights = sorted(
+        np.arange(low + 4.0, high - 9.0, 11.0).tolist(), key=lambda up: abs(up - 0.5 * (low + high))
+    )
+    lower, higher = (first - 4.0, True), (last + 4.0, False)
+    sides = (lower, higher) if guide.below else (higher, lower)
+    for size, (x, to_right), up in product((_WORDS, _SMALL_WORDS), sides, heights):
+        box = axes.labels.free(x, up, text, size, right=to_right)
+        if box is not None:
+            axes.write(box, text, colour, to_right=to_right, size=size)
+            level = 0.5 * (box[1] + box[3])
+            axes.paper.line([place, x], [level, level], QUIET_INK, 0.6, order=4)
+            axes.paper.line([place, place], [level, level + 0.1], colour, 3.0, cap="round", order=4)
+            return
 
 
 def _draw_tags(figure: Figure, axes: Axes) -> None:
@@ -178,7 +222,8 @@ def _draw_tags(figure: Figure, axes: Axes) -> None:
         text = visible(tag.text)
         half = 0.5 * text_width(text, _TAG_SIZE)
         for above, aside in _BESIDE_A_PEAK:
-            box = axes.labels.free(across - half + aside * half, up + above, text, _TAG_SIZE)
+            place = across - half + aside * half, up + above
+            box = axes.labels.free(*place, text, _TAG_SIZE, on_edges=True)
             if box is not None:
                 axes.write(box, text, INK, size=_TAG_SIZE)
                 break
@@ -281,15 +326,16 @@ def _draw_side(
 
 
 def _zone_word(axes: Axes, x: FloatArray, y: FloatArray, text: str, side: str, colour: str) -> None:
-    """Write beside a limit what lies beyond it, where there is room."""
+    """Write beside a limit what lies beyond it, where there is room: beyond it, or else on its other side."""
     limited = np.isfinite(y)
     if not np.any(limited):
         return
     places, heights = x[limited], y[limited]
-    for share in (0.02, 0.98, 0.5, 0.3, 0.7, 0.15, 0.85):
+    shares, asides = (0.02, 0.98, 0.5, 0.3, 0.7, 0.15, 0.85), (2.0, -2.0 - 1.25 * _WORDS)
+    for aside, share in product(asides if side == "max" else asides[::-1], shares):
         right = share > 0.5
         across = float(places[0] + share * (places[-1] - places[0]))
-        up = float(np.interp(across, places, heights)) + (2.0 if side == "max" else -9.0)
+        up = float(np.interp(across, places, heights)) + aside
         box = axes.labels.free(across, up, text, _WORDS, right=right)
         if box is not None:
             axes.write(box, text, colour, to_right=right)
@@ -323,8 +369,34 @@ def _draw_curves(drawn: Sequence[Series], axes: Axes) -> None:
             )
 
 
-def _draw_names(drawn: Sequence[Series], axes: Axes) -> None:
-    """Write the curves' names beside the axes, each with a piece of its line; what has no room is counted."""
+def _ends(drawn: Sequence[Series], axes: Axes) -> list[tuple[float, float]]:
+    """Return where each curve ends on the paper; at the upper right of the axes where it has no point."""
+    frame = axes.frame
+    return [
+        axes.at(entry.x[-1], np.clip(entry.y[-1], frame.y_low, frame.y_high))
+        if len(entry.x)
+        else axes.box[2:]
+        for entry in drawn
+    ]
+
+
+def _apart(wanted: Sequence[float], low: float, high: float, least: float) -> list[float]:
+    """Return heights in the order of those wanted, at least so far apart, between two ends if there is room."""
+    order = sorted(range(len(wanted)), key=lambda index: -wanted[index])
+    found, above = [0.0] * len(wanted), high + least
+    for index in order:
+        found[index] = above = min(wanted[index], above - least)
+    below = low - least
+    for index in reversed(order):
+        found[index] = below = max(found[index], below + least)
+    return found
+
+
+def _draw_names(drawn: Sequence[Series], axes: Axes, *, at_ends: bool) -> None:
+    """Write the curves' names beside the axes, each with a piece of its line; what has no room is counted.
+
+    With ``at_ends`` each stands as high as its curve ends and is joined to it by a thin line.
+    """
     _, bottom, right, top = axes.box
     size, spacing = _NAMES if _room(top - bottom, *_NAMES) >= len(drawn) else _SMALL_NAMES
     room = _room(top - bottom, size, spacing)
@@ -332,15 +404,21 @@ def _draw_names(drawn: Sequence[Series], axes: Axes) -> None:
     names = [_cut(series.label) for series in drawn[:listed]]
     if listed < len(drawn):
         names.append(f"and {len(drawn) - listed} more")
-    for index, name in enumerate(names):
-        up = top - 5.0 - size * (1.0 + spacing) * index
+    step = size * (1.0 + spacing)
+    heights = [top - 5.0 - step * index for index in range(len(names))]
+    if at_ends and listed == len(drawn):
+        ends = _ends(drawn, axes)
+        heights = _apart([up for _, up in ends], bottom + 4.0, top - 4.0, step)
+        for (x, y), up in zip(ends, heights, strict=True):
+            axes.paper.line([x, right, right + 5.0], [y, y, up], QUIET_INK, 0.4)
+    for index, (name, up) in enumerate(zip(names, heights, strict=True)):
         ink = QUIET_INK
         if index < listed:
             colour, dash = look_of(drawn, index)
             # A light line's name is as dark as other words.
             ink = QUIET_INK if colour in OVERLAYS else colour
-            ends = [right + 6.0, right + 6.0 + _SAMPLE]
-            axes.paper.line(ends, [up, up], colour, _width(drawn[index]), dash=dash)
+            sample = [right + 6.0, right + 6.0 + _SAMPLE]
+            axes.paper.line(sample, [up, up], colour, _width(drawn[index]), dash=dash)
         axes.paper.write(right + 9.0 + _SAMPLE, up, name, size, up="middle", colour=ink)
 
 
@@ -403,9 +481,9 @@ def _held(mark: Mark, low: float, high: float) -> Mark:
 
 def _join(axes: Axes, point: tuple[float, float], box: Box) -> None:
     """Draw the line from a mark to its words, which ends where they begin."""
-    across = min(max(point[0], box[0]), box[2])
-    up = box[1] if box[1] > point[1] else box[3]
+    across, up = end_of_leader(point, box)
     length = math.hypot(across - point[0], up - point[1])
     share = max(1.0 - 3.5 / length, 0.0) if length else 0.0
     start = (across + share * (point[0] - across), up + share * (point[1] - up))
     axes.paper.line([across, start[0]], [up, start[1]], QUIET_INK, 0.6, order=4)
+    axes.labels.join((across, up), point)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from itertools import product
-from math import hypot
+from collections.abc import Iterator
+from itertools import chain, product
+from math import ceil, hypot
 
 import numpy as np
 
@@ -32,22 +33,44 @@ def fitted(text: str, size: float, room: float) -> float:
     return min(size, size * room / max(text_width(text, size), 1.0))
 
 
+def end_of_leader(point: tuple[float, float], box: Box) -> tuple[float, float]:
+    """Return where on the edge of the box of some words the line from their point ends."""
+    return min(max(point[0], box[0]), box[2]), box[1] if box[1] > point[1] else box[3]
+
+
+def _along(start: tuple[float, float], end: tuple[float, float]) -> list[tuple[float, float]]:
+    """Return places on a line, a point apart or less."""
+    steps = ceil(max(abs(end[0] - start[0]), abs(end[1] - start[1]), 1.0))
+    return [
+        (start[0] + (end[0] - start[0]) * step / steps, start[1] + (end[1] - start[1]) * step / steps)
+        for step in range(steps + 1)
+    ]
+
+
 class Labels:
     """The words that stand in a figure's axes so far, and the curves that they keep clear of."""
 
     def __init__(self, left: float, bottom: float, width: float, height: float) -> None:
         self._inside: Box = (left, bottom, left + width, bottom + height)
         self._taken: list[Box] = []
+        self._words: list[Box] = []
         #: The lowest and highest that each curve is in each column of a point's width, shape (curves, columns).
         self._low = np.zeros((0, int(width) + 1))
         self._high = self._low
+        self._is_edge: list[bool] = []
 
-    def take(self, box: Box) -> None:
-        """Keep a box for oneself."""
+    def take(self, box: Box, *, words: bool = False) -> None:
+        """Keep a box for oneself; no line from other words to their point crosses one of ``words``."""
         self._taken.append(box)
+        self._words += [box] * words
 
-    def avoid(self, x: FloatArray, y: FloatArray) -> None:
-        """Keep words off a curve through these places on the paper, x ascending."""
+    def join(self, start: tuple[float, float], end: tuple[float, float]) -> None:
+        """Keep other words off a straight line."""
+        for x, y in _along(start, end):
+            self.take((x - 1.0, y - 1.0, x + 1.0, y + 1.0))
+
+    def avoid(self, x: FloatArray, y: FloatArray, *, edge: bool = False) -> None:
+        """Keep words off a curve, or the ``edge`` of a mask, through these places on the paper, x ascending."""
         if not len(x):
             return
         columns = np.arange(self._low.shape[1] + 1, dtype=float) + self._inside[0]
@@ -63,44 +86,62 @@ class Labels:
         np.minimum.at(low, column[there], up[there])
         np.maximum.at(high, column[there], up[there])
         self._low, self._high = np.vstack([self._low, low]), np.vstack([self._high, high])
+        self._is_edge.append(edge)
 
-    def free(self, x: float, y: float, text: str, size: float, *, right: bool = False) -> Box | None:
+    def free(
+        self, x: float, y: float, text: str, size: float, *, right: bool = False, on_edges: bool = False
+    ) -> Box | None:
         """Return the box of a text whose lower left (or right) corner is here; None where it has no room."""
         width = text_width(text, size)
         left = x - width if right else x
         box = (left, y, left + width, y + _LINE * size)
-        return box if self._is_free(box) else None
+        return box if self._is_free(box, on_edges=on_edges) else None
 
     def near(self, point: tuple[float, float], text: str, size: float) -> Box | None:
-        """Return a free box close to a point, above it if there is room; None where there is none at all."""
-        width, height = text_width(text, size), _LINE * size
-        for step in _STEPS:
-            for up in (point[1] + step, point[1] - step - height):
-                for left in (point[0] + 4.0, point[0] - 0.5 * width, point[0] - width - 4.0):
-                    box = (self._held(left, width), up, self._held(left, width) + width, up + height)
-                    if self._is_free(box):
-                        return box
-        return self._anywhere(point, width, height)
+        """Return a free box close to a point, above it if there is room; None where there is none at all.
 
-    def _anywhere(self, point: tuple[float, float], width: float, height: float) -> Box | None:
-        """Return the free box of this size that is nearest to a point."""
+        The line that joins them crosses no other words, if that can be.
+        """
+        width, height = text_width(text, size), _LINE * size
+        places = product(_STEPS, (True, False), (4.0, -0.5 * width, -width - 4.0))
+        close = (
+            (self._held(point[0] + aside, width), point[1] + (step if above else -step - height))
+            for step, above, aside in places
+        )
+        free = filter(
+            self._is_free,
+            ((x, y, x + width, y + height) for x, y in chain(close, self._all_over(point, width, height))),
+        )
+        first = next(free, None)
+        return next((box for box in chain([first], free) if box and not self._is_crossed(point, box)), first)
+
+    def _all_over(
+        self, point: tuple[float, float], width: float, height: float
+    ) -> Iterator[tuple[float, float]]:
+        """Yield places for a box of this size all over the axes, the nearest to a point first."""
         left, bottom, right, top = self._inside
         places = product(
             np.arange(left + 2.0, right - width, _GRID).tolist(),
             (*np.arange(bottom, top - height, _GRID).tolist(), top - height),
         )
-        order = sorted(
+        yield from sorted(
             places,
             key=lambda at: hypot(at[0] + 0.5 * width - point[0], at[1] + 0.5 * height - point[1]),
         )
-        boxes = ((x, y, x + width, y + height) for x, y in order)
-        return next(filter(self._is_free, boxes), None)
+
+    def _is_crossed(self, point: tuple[float, float], box: Box) -> bool:
+        """Return whether the line from a point to its words comes close to others."""
+        return any(
+            left - _CLEARANCE < x < right + _CLEARANCE and bottom - _CLEARANCE < y < top + _CLEARANCE
+            for x, y in _along(point, end_of_leader(point, box))
+            for left, bottom, right, top in self._words
+        )
 
     def _held(self, left: float, width: float) -> float:
         """Return a left edge with which a text stays between the axes' ends, if it can."""
         return max(min(left, self._inside[2] - width), self._inside[0] + 2.0)
 
-    def _is_free(self, box: Box) -> bool:
+    def _is_free(self, box: Box, *, on_edges: bool = False) -> bool:
         inside = self._inside
         if box[0] < inside[0] or box[1] < inside[1] or box[2] > inside[2] + 1.0 or box[3] > inside[3] + 1.0:
             return False
@@ -112,5 +153,6 @@ class Labels:
         columns = slice(
             max(int(box[0] - inside[0] - _CLEARANCE), 0), int(box[2] - inside[0] + _CLEARANCE) + 1
         )
-        below = self._low[:, columns] < box[3] + _CLEARANCE
-        return not np.any(below & (self._high[:, columns] > box[1] - _CLEARANCE))
+        rows = ~np.array(self._is_edge) if on_edges and self._is_edge else slice(None)
+        below = self._low[rows, columns] < box[3] + _CLEARANCE
+        return not np.any(below & (self._high[rows, columns] > box[1] - _CLEARANCE))
