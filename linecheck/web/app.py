@@ -27,6 +27,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from linecheck.errors import LinecheckError
 from linecheck.limits.model import LimitFile
 from linecheck.line.codes import Code, Order, printed_codes
 from linecheck.station.config.station import Station
@@ -123,9 +124,8 @@ class _Screen:
             self._due.clear()
             states = json.loads(self._running.snapshot())["nests"]
             shift = states[0].get("shift", "") if states else ""
-            with contextlib.suppress(
-                Exception
-            ):  # the log may be locked for a moment: the figures of before stay
+            # The log may be locked for a moment: the figures of before stay.
+            with contextlib.suppress(LinecheckError):
                 self._figures = await asyncio.to_thread(shift_figures, self._line.first, shift)
                 self._running.wake()
             await asyncio.sleep(0.5)

@@ -1,8 +1,8 @@
 """What every request must be before anything else looks at it.
 
 A page of another origin, or another name for this computer (DNS rebinding), reaches nothing: the Host must be one that
-the server was started for, and an Origin, where there is one, the same. Where the server can be reached from elsewhere,
-a token is asked for as well.
+the server was started for, an Origin, where there is one, the same, and so what a browser says of who asks. Where the
+server can be reached from elsewhere, a token is asked for as well.
 """
 
 from __future__ import annotations
@@ -84,6 +84,9 @@ class Guard:
         hosts, origin = headers.getlist("host"), headers.get("origin")
         if len(hosts) != 1 or hosts[0].lower() not in self.hosts:
             return PlainTextResponse("this server has another name: use the address that it printed\n", 421)
+        if headers.get("sec-fetch-site", "none") not in ("none", "same-origin"):
+            # An image of another page sends no Origin, and would take the place of the page that operates.
+            return PlainTextResponse("a page of another server may not ask this one\n", 403)
         if origin is not None and origin.lower() not in set(self._origins()):
             return PlainTextResponse("a page of another server may not ask this one\n", 403)
         if scope["method"] not in ("GET", "HEAD") and origin is None:

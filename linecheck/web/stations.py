@@ -20,6 +20,7 @@ from typing import Any, Final
 from linecheck.errors import UsageError
 from linecheck.line.codes import Code, Order, control_code
 from linecheck.line.process import TAKEN_SECONDS, StationOrder, work
+from linecheck.line.scan import DOUBLE_SCAN_SECONDS
 from linecheck.line.states import NestState, State
 
 #: How long a station has for the run that it records when the server ends.
@@ -42,6 +43,7 @@ class _Station:
     is_ready: bool = False
     #: Scans that it has not taken yet, by number.
     giving: dict[int, threading.Event] = field(default_factory=dict)
+    sending: threading.Lock = field(default_factory=threading.Lock)
     connection: Connection | None = None
     process: SpawnProcess | None = None
 
@@ -68,6 +70,8 @@ class Stations:
         self._closing = self._ending = False
         self._selected: str | None = None
         self._numbers = itertools.count()
+        #: The last scan, when it came, and where it went.
+        self._last: tuple[str, float, list[_Station]] = ("", 0.0, [])
         #: Called, in the server's loop, when a station has told a new state.
         self.on_state: Callable[[dict[str, Any]], None] = lambda state: None
 
@@ -123,10 +127,11 @@ class Stations:
             except TimeoutError:
                 yield ""
 
-    def scan(self, text: str, nest: str | None = None) -> bool:
+    def scan(self, text: str) -> bool:
         """Give a scan to the station that it is for; return whether that could be reached.
 
-        A nest's own code says whose the next scan is. Without one it is the first that waits for a unit.
+        A nest's own code says whose the next scan is. Without one it is the first that waits for a unit; a label that
+        is read twice goes where it went before.
         """
         try:
             code = control_code(text)
@@ -135,7 +140,11 @@ class Stations:
         if code is not None and code.order is Order.NEST and code.name in self.nests:
             self._selected = code.name
             return True
-        return all(self._give(station, text) for station in self._meant(code, nest))
+        before, when, stations = self._last
+        if text != before or time.monotonic() - when >= DOUBLE_SCAN_SECONDS:
+            stations = self._meant(code)
+        self._last = text, time.monotonic(), stations
+        return all(self._give(station, text) for station in stations)
 
     def _give(self, station: _Station, text: str) -> bool:
         """Give a scan to a station and wait until its process has it: one that has just died would lose it."""
@@ -147,8 +156,8 @@ class Stations:
         finally:
             del station.giving[number]
 
-    def _meant(self, code: Code | None, nest: str | None) -> list[_Station]:
-        wanted, self._selected = nest or self._selected, None
+    def _meant(self, code: Code | None) -> list[_Station]:
+        wanted, self._selected = self._selected, None
         chosen = [station for station in self._stations if station.nest == wanted]
         if chosen or len(self._stations) == 1:
             return chosen or self._stations
@@ -162,7 +171,8 @@ class Stations:
         try:
             if station.connection is None or not station.is_ready:
                 return False
-            station.connection.send_bytes(json.dumps(message).encode())
+            with station.sending:
+                station.connection.send_bytes(json.dumps(message).encode())
         except (OSError, ValueError):
             return False
         return True

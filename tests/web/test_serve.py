@@ -81,6 +81,12 @@ def test_no_other_page_and_no_other_name_reaches_the_station(server, headers, st
     assert server.request("/scan", "{}", **headers)[0] == status
 
 
+@pytest.mark.parametrize("site", ["cross-site", "same-site"])
+@pytest.mark.parametrize("path", ["/", "/events?operate=1", "/runs"])
+def test_an_image_of_another_page_takes_no_ones_place(server, path, site):
+    assert server.request(path, **{"Sec-Fetch-Site": site})[0] == 403
+
+
 @pytest.mark.parametrize("path", ["/", "/events", "/runs", "/codes", "/static/station.js"])
 def test_another_name_for_this_computer_reads_nothing(server, path):
     assert server.request(path, Host=f"rebound.example:{server.port}")[0] == 421
@@ -244,7 +250,16 @@ def test_several_nests_have_a_state_each_and_a_code_says_which_is_meant(tmp_path
         assert (found["a"]["state"], found["b"]["serial"]) == ("ready", SECOND)
         page.scan(FIRST)
         assert nests(lambda found: found["a"]["state"] in RESULTS)["a"]["serial"] == FIRST
+        page.scan("PR3-000003")
+        page.scan("PR3-000003")  # the scanner reads it twice: it is not sent to the other nest as well
+        found = nests(
+            lambda found: any(
+                nest["serial"] == "PR3-000003" and nest["state"] in RESULTS for nest in found.values()
+            )
+        )
+        assert [nest["serial"] for nest in found.values()].count("PR3-000003") == 1
     assert {run.nest for run in runs_in(tmp_path)} == {"a", "b"}
+    assert len(runs_in(tmp_path)) == 3
 
 
 def test_another_address_needs_a_token_that_nobody_else_can_read(tmp_path, linecheck):
