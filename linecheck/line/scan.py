@@ -16,6 +16,7 @@ from linecheck.line.codes import Code, Order, control_code, refuse_confusable
 from linecheck.line.cures import cures, due_next
 from linecheck.line.events import (
     Asked,
+    Note,
     Ordered,
     ScanIgnored,
     Standby,
@@ -99,8 +100,9 @@ class Desk:
         gate, said = self.session.station.config.gate, self.facts.said
         try:
             standing = self.session.gatekeeper.standing()
-        except LinecheckError as error:  # the log cannot be read at the moment: no unit gets in before it can
-            self.session.listener(StationStopped(str(error), "Call an engineer."))
+        except LinecheckError as error:
+            # The log cannot be read at the moment, and no unit gets in before it can: the verdict that stands, stays.
+            self.session.listener(Note(str(error)))
             return
         told = cures(standing, self.session.station.config)
         who = said.get("operator", ""), said.get("shift", "")

@@ -130,18 +130,24 @@ def write_comparison_page(comparison: Comparison, out_dir: str | Path) -> Path:
 
 @cache
 def environment() -> Environment:
-    """Return what templates are rendered with: all escaped, nothing undefined."""
+    """Return what pages are rendered with."""
+    made = escaping_environment("linecheck.report")
+    made.filters["css_text"] = css_text
+    made.filters["metric_name"] = metric_name
+    return made
+
+
+def escaping_environment(package: str) -> Environment:
+    """Return what the templates of a package are rendered with: all escaped, nothing undefined, nothing hidden."""
     made = Environment(
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        loader=PackageLoader("linecheck.report"),
+        loader=PackageLoader(package),
         finalize=_shown,
     )
     made.filters["drawing"] = Markup
-    made.filters["css_text"] = css_text
-    made.filters["metric_name"] = metric_name
     return made
 
 

@@ -49,18 +49,19 @@ def require_libraries() -> None:
         raise UsageError("serve needs more than is installed: pip install 'linecheck[web]'") from error
 
 
-def kiosk_command(port: int) -> str:
+def kiosk_command(host: str, port: int) -> str:
     """Return the line that starts Chromium with the screen alone."""
-    return shlex.join(
-        [
-            "chromium",
-            "--kiosk",
-            "--noerrdialogs",
-            "--disable-infobars",
-            "--incognito",
-            f"http://127.0.0.1:{port}/",
-        ]
-    )
+    options = ("--kiosk", "--noerrdialogs", "--disable-infobars", "--incognito")
+    return shlex.join(["chromium", *options, address_of(host, port)])
+
+
+def address_of(host: str, port: int) -> str:
+    """Return the address of the screen, as a browser writes it."""
+    return f"http://{_as_browsers_write(host)}:{port}/"
+
+
+def _as_browsers_write(host: str) -> str:
+    return f"[{host}]" if ":" in host else host.lower()
 
 
 def serve(orders: Sequence[StationOrder], host: str, port: int, token_file: str | None) -> None:
@@ -119,7 +120,7 @@ def _run(app: ASGIApp, running: Stations, listening: socket.socket) -> None:
     with StopSignals():
         threading.Thread(target=run, name="server", daemon=True).start()
         try:
-            # Not Thread.join: a signal in it makes a thread that still runs count as ended (CPython issue 90882).
+            # Not Thread.join: a signal in it makes a thread that still runs count as ended (CPython gh-90882).
             ended.wait()
         except KeyboardInterrupt:
             running.end_streams()
@@ -150,6 +151,11 @@ def _stations(orders: Sequence[StationOrder]) -> dict[str, Station]:
 
 def _token(host: str, token_file: str | None) -> str | None:
     """Return what everybody must know; None where only this computer reaches the server."""
+    if host in ("0.0.0.0", "::"):
+        raise UsageError(
+            f"--host {host}: give the one address or name by which others reach this computer: the server answers to "
+            "no other"
+        )
     if token_file is None:
         if not _is_loopback(host):
             raise UsageError(
@@ -188,11 +194,8 @@ def _is_loopback(host: str) -> bool:
 
 def _hosts(host: str, port: int) -> frozenset[str]:
     """Return the names, with port, that a browser may call the server by."""
-    names = (
-        {"127.0.0.1", "localhost", "[::1]"}
-        if _is_loopback(host)
-        else {host.lower(), socket.gethostname().lower()}
-    )
+    here = {"127.0.0.1", "localhost", "[::1]"}
+    names = here if _is_loopback(host) else {_as_browsers_write(host), socket.gethostname().lower()}
     return frozenset(f"{name}:{port}" for name in names) | (frozenset(names) if port == 80 else frozenset())
 
 

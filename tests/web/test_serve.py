@@ -5,7 +5,6 @@ import http.client
 import json
 import os
 import signal
-import socket
 
 import pytest
 from small_run import STATION
@@ -262,22 +261,6 @@ def test_several_nests_have_a_state_each_and_a_code_says_which_is_meant(tmp_path
     assert len(runs_in(tmp_path)) == 3
 
 
-def test_another_address_needs_a_token_that_nobody_else_can_read(tmp_path, linecheck):
-    arguments = ["--station", "station.toml", "--limits", "limits.yaml"]
-    status, _, err = linecheck("serve", *arguments, "--host", "0.0.0.0")
-    assert (status, "--token-file" in err) == (2, True)
-    token = tmp_path / "token"
-    for text, mode, why in (
-        ("short", 0o600, "at least 16"),
-        ("a" * 20, 0o644, "others may read"),
-        ("b" * 20 + "!", 0o600, "letters"),
-    ):
-        token.write_text(text)
-        token.chmod(mode)
-        status, _, err = linecheck("serve", *arguments, "--host", "0.0.0.0", "--token-file", token)
-        assert (status, why in err) == (2, True)
-
-
 def test_a_token_is_given_once_and_leaves_the_address(tmp_path):
     token = tmp_path / "token"
     token.write_text("a1" * 12)
@@ -300,21 +283,3 @@ def test_a_token_is_given_once_and_leaves_the_address(tmp_path):
         assert "SameSite=strict" in cookie
         assert asked("/codes", Cookie=cookie.partition(";")[0])[0] == 200
         assert asked("/codes", Cookie="linecheck_token=wrong")[0] == 401
-
-
-def test_an_address_that_is_taken_is_told(tmp_path, linecheck, monkeypatch):
-    with socket.create_server(("127.0.0.1", 0)) as taken:
-        Server(tmp_path)
-        monkeypatch.chdir(tmp_path)
-        port = str(taken.getsockname()[1])
-        status, _, err = linecheck(
-            "serve", "--station", "station.toml", "--limits", "limits.yaml", "--port", port
-        )
-    assert (status, "another --port" in err) == (3, True)
-
-
-def test_the_line_for_a_kiosk_is_printed(tmp_path, linecheck, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    status, out, _ = linecheck("serve", "--station", "x.toml", "--limits", "y.yaml", "--kiosk")
-    assert status == 0
-    assert out.startswith("chromium --kiosk")

@@ -4,7 +4,7 @@
   /* A scanner sends a character in less; a person at a keyboard takes longer, and ends with Enter. */
   const SCANNER_GAP_MS = 50, SCAN_ENDS_MS = 120, TYPED_ENDS_MS = 8000, SILENT_MS = 3000, MAX_SCAN = 12000;
   /* Heights in shares of the window: letters of 28.6 have capitals of 58 mm on a screen of 24 inches. */
-  const WORD_VH = 42, LEAST_VERDICT_VH = 28.6, SMALL_WORD_VH = 14, SERIAL_VH = 26, LINE = 0.82;
+  const WORD_VH = 42, MIN_VERDICT_VH = 28.6, SMALL_WORD_VH = 14, SERIAL_VH = 26, LINE = 0.82;
   /* What a single nest has of the window; several have their sizes in shares of their own height. */
   const NEST_VH = 92;
   const byId = (id) => document.getElementById(id);
@@ -68,7 +68,7 @@
     const serial = element.querySelector(".serial");
     const widest = fitting([serial.textContent || " "], style.fontFamily, width, SERIAL_VH * height);
     /* The word takes what the serial number leaves, and never less than can be read from afar. */
-    const tall = Math.max((room - 1.1 * widest) / (LINE * lines.length), LEAST_VERDICT_VH * height);
+    const tall = Math.max((room - 1.1 * widest) / (LINE * lines.length), MIN_VERDICT_VH * height);
     const most = small ? SMALL_WORD_VH * height : Math.min(tall, WORD_VH * height);
     /* The shape takes what a long word leaves, and never less than half of its height. */
     meter.font = `700 100px ${style.fontFamily}`;

@@ -1,0 +1,48 @@
+"""``linecheck serve``: what is refused before anything is served."""
+
+import socket
+
+from small_run import write_small_files
+
+#: Of documentation, no computer's own (RFC 5737).
+ELSEWHERE = "192.0.2.1"
+
+
+def test_no_station_answers_to_every_name(linecheck):
+    status, _, err = linecheck("serve", "--station", "a.toml", "--limits", "b.yaml", "--host", "0.0.0.0")
+    assert (status, "give the one address" in err) == (2, True)
+
+
+def test_another_address_needs_a_token_that_nobody_else_can_read(tmp_path, linecheck):
+    arguments = ["--station", "station.toml", "--limits", "limits.yaml"]
+    status, _, err = linecheck("serve", *arguments, "--host", ELSEWHERE)
+    assert (status, "--token-file" in err) == (2, True)
+    token = tmp_path / "token"
+    for text, mode, why in (
+        ("short", 0o600, "at least 16"),
+        ("a" * 20, 0o644, "others may read"),
+        ("b" * 20 + "!", 0o600, "letters"),
+    ):
+        token.write_text(text)
+        token.chmod(mode)
+        status, _, err = linecheck("serve", *arguments, "--host", ELSEWHERE, "--token-file", token)
+        assert (status, why in err) == (2, True)
+
+
+def test_an_address_that_is_taken_is_told(tmp_path, linecheck, monkeypatch):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        write_small_files(tmp_path)
+        monkeypatch.chdir(tmp_path)
+        port = str(taken.getsockname()[1])
+        status, _, err = linecheck(
+            "serve", "--station", "station.toml", "--limits", "limits.yaml", "--port", port
+        )
+    assert (status, "another --port" in err) == (3, True)
+
+
+def test_the_line_for_a_kiosk_is_printed(tmp_path, linecheck, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    status, out, _ = linecheck("serve", "--station", "x.toml", "--limits", "y.yaml", "--kiosk")
+    assert status == 0
+    assert out.startswith("chromium --kiosk")
+    assert "http://127.0.0.1:8460/" in out
