@@ -10,7 +10,7 @@ from datetime import datetime
 
 import pytest
 from made_causes import made_causes
-from web.server import Server
+from web.server import SPREAD, Server
 
 from linecheck.line.states import State
 from linecheck.log import LogReader
@@ -289,6 +289,29 @@ def test_a_page_without_its_server_shows_no_verdict(browser, tmp_path):
         waited(operator.page, "() => !document.querySelector('#lost').hidden")
         assert operator.page.inner_text(".word") == ""
         assert operator.page.inner_text(".serial") == ""
+
+
+#: A station that must check itself, every few seconds.
+GATED = f'{SPREAD}[loop]\nkind = "analogue"\nevery_hours = 0.002\n'
+
+
+def test_a_station_that_may_not_judge_shows_no_verdict_until_it_has_checked_itself(browser, tmp_path):
+    with Server(tmp_path, station=GATED) as server, Operator(browser, server) as operator:
+        assert operator.until("station locked")
+        assert operator.page.inner_text(".act") == "Scan LINE-CHECK: the station checks itself."
+        for serial in ("PR3-000001", "PR3-000002"):
+            operator.scan(serial)
+            operator.until("not tested", serial=serial)
+            operator.scan("LINE-CHECK")
+            operator.until("met", serial="self-check")
+            assert operator.test(serial) in OF_RUNS
+            # The check lapses: the verdict stands, and the next unit is not tested.
+            operator.page.wait_for_timeout(8000)
+            assert operator.state in OF_RUNS
+        operator.keep()
+        recorded = records(tmp_path)
+        assert [serial for _, serial, _ in recorded] == ["PR3-000001", "PR3-000002"]
+        assert wrong_samples(operator.samples, recorded) == []
 
 
 def test_a_scan_that_a_dead_station_would_lose_covers_the_verdict_before_it(browser, tmp_path):
