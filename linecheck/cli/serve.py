@@ -8,7 +8,7 @@ from linecheck.cli.options import fault_option, limits_option
 from linecheck.cli.result_options import strict_option
 from linecheck.errors import ExitStatus
 from linecheck.line.process import StationOrder
-from linecheck.web.serve import address_of, kiosk_command, require_libraries, serve
+from linecheck.web.serve import kiosk_command, require_libraries, serve
 
 
 @click.command(name="serve")
@@ -55,6 +55,9 @@ def command(
         click.echo(kiosk_command(host, port))
         return ExitStatus.PASS
     orders = [StationOrder(path, limits_path, out, strict, keep_captures, faults) for path in station_paths]
-    click.echo(f"the station's screen is at {address_of(host, port)} (Ctrl-C ends it)")
-    serve(orders, host, port, token_file)
+    serve(orders, host, port, token_file, _tell)
     return ExitStatus.PASS
+
+
+def _tell(address: str) -> None:
+    click.echo(f"the station's screen is at {address} (Ctrl-C ends it)")

@@ -7,7 +7,7 @@ import shlex
 import socket
 import stat
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -64,8 +64,16 @@ def _as_browsers_write(host: str) -> str:
     return f"[{host}]" if ":" in host else host.lower()
 
 
-def serve(orders: Sequence[StationOrder], host: str, port: int, token_file: str | None) -> None:
+def serve(
+    orders: Sequence[StationOrder],
+    host: str,
+    port: int,
+    token_file: str | None,
+    tell: Callable[[str], None],
+) -> None:
     """Serve until somebody ends it; a run under way is stopped and recorded then.
+
+    ``tell`` hears the address once there is somebody at it.
 
     Raises
     ------
@@ -88,7 +96,7 @@ def serve(orders: Sequence[StationOrder], host: str, port: int, token_file: str 
         if order.faults:
             open_interface(station.config, serial="", faults=order.faults)  # refuses names of none
     listening = _listening(host, port)
-    port = listening.getsockname()[1]
+    tell(address_of(host, port))
     running = Stations(dict(zip(stations, orders, strict=True)))
     app = make_app(Line(stations, limits), running, _hosts(host, port), token)
     _run(app, running, listening)

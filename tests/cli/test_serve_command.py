@@ -46,3 +46,16 @@ def test_the_line_for_a_kiosk_is_printed(tmp_path, linecheck, monkeypatch):
     assert status == 0
     assert out.startswith("chromium --kiosk")
     assert "http://127.0.0.1:8460/" in out
+
+
+def test_what_is_wrong_is_told_before_an_address_is(linecheck, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    arguments = write_small_files(tmp_path)
+    for wrong, why in (
+        (["--station", "none.toml", "--limits", "limits.yaml"], "there is no such file"),
+        (["--station", "station.toml", "--limits", "none.yaml"], "there is no such file"),
+        ([*arguments, "--station", "station.toml"], "a nest bench already"),
+        ([*arguments, "--fault", "nonsense"], "there is no fault named"),
+    ):
+        status, out, err = linecheck("serve", *wrong)
+        assert (status, out, why in err) == (2, "", True), err
