@@ -121,6 +121,7 @@ def test_what_cannot_be_asked_is_told_in_words(client, query):
     assert "<script>" not in answer.text
 
 
+@pytest.mark.every_python
 def test_a_run_says_its_verdict_its_cause_and_its_values_and_hides_nothing(client):
     text = client.get("/runs/2").text
     for said in ("FAIL", "PR3-000002", made_causes().sentence, "tone", "&lt;script&gt;"):

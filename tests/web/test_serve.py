@@ -37,6 +37,7 @@ def runs_in(folder):
         return log.runs(limit=1000)
 
 
+@pytest.mark.every_python
 def test_a_unit_is_tested_and_its_verdict_is_on_the_disk_when_it_is_told(server, page):
     assert page.scan(FIRST) == (200, {"taken": True})
     testing = page.until_state("testing")

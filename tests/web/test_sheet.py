@@ -46,6 +46,7 @@ def read(svg):
     return text
 
 
+@pytest.mark.every_python
 @pytest.mark.parametrize(
     "code",
     [
