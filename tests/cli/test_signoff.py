@@ -241,7 +241,7 @@ def test_a_log_in_trouble_is_no_mistake_of_the_user(linecheck, compared, tmp_pat
     with Log(path):
         pass
     monkeypatch.setattr("linecheck.log.store.BUSY_SECONDS", 0.2)
-    monkeypatch.setattr(Log.__init__, "__kwdefaults__", {"busy_seconds": 0.2, "key": None})
+    monkeypatch.setattr(Log.__init__, "__kwdefaults__", {**Log.__init__.__kwdefaults__, "busy_seconds": 0.2})
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
         status, out, err = linecheck("signoff", "compared", *SIGN, "--log", path)
