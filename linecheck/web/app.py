@@ -2,6 +2,7 @@
 
 ==================  =====================================================================
 ``/``               the screen; the first page operates the station, further ones watch
+``/watch``          the same, which never operates it
 ``/events``         the states as server-sent events
 ``POST /scan``      what was scanned, with the key of the page that operates
 ``/codes``          the sheet of control codes
@@ -84,6 +85,7 @@ def make_app(line: Line, running: Stations, hosts: frozenset[str], token: str | 
     screen = _Screen(line, running)
     routes = [
         Route("/", screen.page),
+        Route("/watch", screen.page),
         Route("/events", screen.events),
         Route("/scan", screen.scan, methods=["POST"]),
         Route("/codes", screen.codes),

@@ -282,6 +282,19 @@ def test_a_second_tab_watches_the_same_and_starts_nothing(operator, browser, ser
     assert "PR3-003000" not in {serial for _, serial, _ in records(server.folder)}
 
 
+def test_a_page_to_watch_never_operates(browser, tmp_path):
+    with Server(tmp_path) as server, contextlib.closing(browser.new_context()) as context:
+        page = context.new_page()
+        page.goto(f"{server.url}/watch")
+        waited(page, "() => document.querySelector('.nest').dataset.state === 'ready'")
+        page.wait_for_timeout(2500)  # two beats: nobody else is there
+        assert "watches" in page.inner_text("#role")
+        page.keyboard.type("PR3-000001")
+        page.keyboard.press("Enter")
+        waited(page, "() => document.querySelector('#typed').textContent.includes('another page operates')")
+    assert records(tmp_path) == []
+
+
 def test_a_page_without_its_server_shows_no_verdict(browser, tmp_path):
     with Server(tmp_path) as server, Operator(browser, server) as operator:
         assert operator.test("PR3-000001") in OF_RUNS

@@ -150,7 +150,8 @@
 
   const listen = () => {
     if (source) source.close();
-    source = new EventSource(`/events?operate=1&key=${encodeURIComponent(key)}`);
+    const operate = location.pathname === "/watch" ? 0 : 1;
+    source = new EventSource(`/events?operate=${operate}&key=${encodeURIComponent(key)}`);
     source.addEventListener("role", (event) => {
       const told = JSON.parse(event.data);
       operates = told.role === "operates";
