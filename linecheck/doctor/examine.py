@@ -158,6 +158,7 @@ def _commands(config: StationConfig | None) -> Iterator[Finding]:
     tables: dict[str, CommandTable | None] = {
         name: getattr(config, name) for name in ("identify", "conditions", "before", "after")
     }
+    tables["screen.unit_present"] = config.screen.unit_present
     tables |= {f"setup.{name}": table for name, table in config.setup.items()}
     for name, table in tables.items():
         program = None if table is None else split_command(table.command)[0]

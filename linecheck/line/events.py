@@ -10,8 +10,8 @@ afterwards, in this order  :class:`CapturesKept`, :class:`RunRecorded` or :class
 many sets                  the events of :mod:`linecheck.captures.many_sets`, :class:`SetsSummed`,
                            :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
 of the line itself         :class:`Standby`, :class:`Asked`, :class:`Ordered`, :class:`StationStopped`,
-                           :class:`StationResumed`, :class:`SelfCheckPlays`, :class:`SelfCheckEnded`,
-                           :class:`GateStated`, :class:`ScanIgnored`, :class:`SyncMessage`,
+                           :class:`StationResumed`, :class:`UnitRemoved`, :class:`SelfCheckPlays`,
+                           :class:`SelfCheckEnded`, :class:`GateStated`, :class:`ScanIgnored`, :class:`SyncMessage`,
                            :class:`HandedOver`, :class:`HandOverFailed`, :class:`Note`
 =========================  =====================================================================
 
@@ -227,6 +227,11 @@ class StationStopped(LineEvent):
 
     why: str
     act: str
+
+
+@dataclass(frozen=True)
+class UnitRemoved(LineEvent):
+    """The unit was taken out of the nest: what stood there of it, stands there no longer."""
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ from typing import Any, Final
 
 from linecheck.errors import LinecheckError
 from linecheck.line.codes import Code, Order, chosen
-from linecheck.line.events import Asked, Event, Ordered, ScanIgnored, VerdictKnown
+from linecheck.line.events import Asked, Event, Ordered, ScanIgnored, UnitRemoved, VerdictKnown
 from linecheck.line.hand_over import handing_over
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Desk, Scan
 from linecheck.line.sending import sending
@@ -45,6 +45,9 @@ _log.addHandler(logging.NullHandler())
 
 #: Gates lapse while nobody scans: so often a station that waits looks where it stands.
 STAND_BY_SECONDS: Final = 10.0
+#: So often a nest is looked at whose unit has its verdict, and the exit status that says that the unit is gone.
+PRESENT_SECONDS: Final = 1.0
+REMOVED: Final = 1
 #: How long a station may take to say that it has a scan: it does so at once, whatever it is at.
 TAKEN_SECONDS: Final = 1.0
 #: Longer ones are cut: no label has as much.
@@ -107,10 +110,14 @@ def _work(link: _Link, order: StationOrder) -> None:
     ):
         desk = Desk(session, UnitFacts(order.said))
         desk.stand_by()
+        present = config.screen.unit_present
         while not link.broken:
-            scan = link.next_scan(STAND_BY_SECONDS)
+            watched = present is not None and bool(screen.state.serial)
+            scan = link.next_scan(PRESENT_SECONDS if watched else STAND_BY_SECONDS)
             if scan is not None:
                 desk.take(scan)
+            elif present is not None and watched and present.ended({}).status == REMOVED:
+                listener(UnitRemoved())
             tell_of_sending()
             if beside is not None:
                 beside.look()

@@ -39,6 +39,7 @@ from linecheck.line.events import (
     StationStopped,
     UnitAdmitted,
     UnitRefused,
+    UnitRemoved,
     UnitScanned,
     VerdictKnown,
 )
@@ -240,6 +241,8 @@ def _beside(now: NestState, event: Event) -> NestState:
         case StationStopped():
             return now.fresh(State.STOPPED, says=_sentence(event.why), act=event.act)
         case StationResumed():
+            return now.idle
+        case UnitRemoved() if now.serial and now.state not in UNDER_TEST:
             return now.idle
         case SelfCheckEnded():
             state = State.NOT_TESTED if event.met is None else State.MET if event.met else State.NOT_MET

@@ -26,6 +26,7 @@ from linecheck.line.events import (
     StationStopped,
     UnitAdmitted,
     UnitRefused,
+    UnitRemoved,
     UnitScanned,
     VerdictKnown,
 )
@@ -107,6 +108,12 @@ def test_a_locked_station_shows_what_opens_it_by_the_scanner_and_no_command():
     assert shown(SHUT, OPEN).state is State.READY
 
 
+def test_a_unit_that_is_removed_takes_its_verdict_along_and_one_under_test_does_not():
+    assert shown(known(PASSED), UnitRemoved()).state is State.READY
+    assert shown(SHUT, known(PASSED), UnitRemoved()).state is State.LOCKED
+    assert shown(UnitScanned(FIRST), UnitRemoved()).state is State.TESTING
+
+
 def test_a_lapsed_gate_leaves_the_verdict_that_stands_and_a_met_gate_says_what_is_missing():
     assert shown(known(PASSED), SHUT).state is State.PASS
     assert shown(SelfCheckEnded(True, "", "Next unit."), SHUT).act == "Scan the golden unit."
@@ -140,7 +147,15 @@ OF_UNITS = [
     ),
 ]
 OF_THE_STATION = [
-    *(OPEN, SHUT, Asked("Set it.", "Scan."), Ordered("Operator: A"), Note("a note"), StationResumed()),
+    *(
+        OPEN,
+        SHUT,
+        Asked("Set it.", "Scan."),
+        Ordered("Operator: A"),
+        Note("a note"),
+        StationResumed(),
+        UnitRemoved(),
+    ),
     *(
         StationStopped("stopped", "Scan LINE-RESUME."),
         SelfCheckEnded(True, "", ""),

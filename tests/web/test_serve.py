@@ -218,6 +218,22 @@ def test_an_invalid_run_stops_a_station_that_is_to_stop_until_somebody_says_that
         assert page.until_state("test again")["serial"] == SECOND
 
 
+def test_a_unit_that_is_taken_out_of_the_nest_takes_its_verdict_along(tmp_path):
+    station = f'{SPREAD}[screen.unit_present]\ncommand = "test -e {tmp_path}/unit"\n'
+    (tmp_path / "unit").touch()
+    with Server(tmp_path, station=station) as server, server.listen() as page:
+        page.until_state("ready")
+        page.scan(FIRST)
+        assert page.until_state(*RESULTS)["serial"] == FIRST
+        for name, data in page.events():  # it stays as long as the unit is there
+            if name == "beat" or (name == "message" and data["nests"][0]["state"] == "ready"):
+                break
+        assert name == "beat"
+        (tmp_path / "unit").unlink()
+        removed = page.until_state("ready")
+        assert (removed["serial"], removed["says"]) == ("", "")
+
+
 def test_who_is_at_the_station_stands_in_the_record(server, page):
     page.scan("LINE-SHIFT-late")
     page.until(lambda state: state["shift"] == "late")
