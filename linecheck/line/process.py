@@ -34,7 +34,7 @@ from linecheck.line.hand_over import handing_over
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Desk, Scan
 from linecheck.line.sending import sending
 from linecheck.line.session import opened_session
-from linecheck.line.states import UNDER_TEST, NestState, after
+from linecheck.line.states import SELF_CHECK, UNDER_TEST, NestState, after
 from linecheck.line.tone import VerdictTone
 from linecheck.line.unit_trace import UnitFacts
 from linecheck.run.model import Run
@@ -112,7 +112,8 @@ def _work(link: _Link, order: StationOrder) -> None:
         desk.stand_by()
         present = config.screen.unit_present
         while not link.broken:
-            watched = present is not None and bool(screen.state.serial)
+            # Nobody puts a unit into the nest for a self-check: its result stays.
+            watched = present is not None and screen.state.serial not in ("", SELF_CHECK)
             scan = link.next_scan(PRESENT_SECONDS if watched else STAND_BY_SECONDS)
             if scan is not None:
                 desk.take(scan)
@@ -142,6 +143,8 @@ class _Screen:
             self.state = after(before, event, strict=self._strict, expected_seconds=self._lasted)
             if isinstance(event, VerdictKnown) and _is_whole(event.run):
                 self._lasted = event.run.duration_seconds
+            if self.state.state in UNDER_TEST:
+                self._link.is_under_test()
             if self.state != before:
                 self._link.send({"state": _plain(self.state)})
 
@@ -165,6 +168,8 @@ class _Link:
         self._sending = threading.Lock()
         self._scans: queue.Queue[Scan | None] = queue.Queue()
         self._waiting = False
+        #: Whether a scan was passed on of which no state tells yet: what comes then is not the next unit.
+        self._passed_on = False
         self._last: Scan | None = None
         self._lock = threading.Lock()
         self.broken = False
@@ -184,6 +189,7 @@ class _Link:
         with self._lock:
             # One that came as the time was up is taken first.
             self._waiting = self._scans.empty()
+            self._passed_on = not self._waiting
         try:
             return self._scans.get(timeout=seconds)
         except queue.Empty:
@@ -217,8 +223,9 @@ class _Link:
         with self._lock:
             # What comes with the verdict is the next unit, a moment before the station waits for it.
             is_over = self.screen is not None and self.screen.state.state not in UNDER_TEST
-            is_wanted = self._waiting or (is_over and self._scans.empty())
+            is_wanted = self._waiting or (is_over and not self._passed_on)
             self._waiting = False
+            self._passed_on = self._passed_on or is_wanted
             last, self._last = self._last, scan
         if is_wanted:
             self._scans.put(scan)
@@ -226,6 +233,11 @@ class _Link:
             self._interrupt()
         elif self.screen is not None and not _is_twice(scan, last):
             self.screen(ScanIgnored(scan.text, "during a test"))
+
+    def is_under_test(self) -> None:
+        """Hear that a state tells of the scan that was passed on."""
+        with self._lock:
+            self._passed_on = False
 
     def _interrupt(self) -> None:
         """End the run under way, if there is one; a run that is being recorded is not cut short."""

@@ -12,6 +12,7 @@ from typing import Final, Literal
 from linecheck.errors import ExitStatus, LinecheckError, UsageError
 from linecheck.files.text import visible
 from linecheck.limits.serial_pattern import serial_matches
+from linecheck.limits.verdict import Verdict
 from linecheck.line.codes import Code, Order, control_code, refuse_confusable
 from linecheck.line.cures import cures, due_next
 from linecheck.line.events import (
@@ -160,8 +161,6 @@ class Desk:
         self._statuses.append(ExitStatus.INVALID if status is None else status)
         if status is not None:
             self._ended = time.monotonic()
-        if status is ExitStatus.INVALID and self.session.station.config.gate.stop_after_invalid:
-            self._stopped = "the station was stopped by an invalid run."
 
     def _as_typed(self, text: str) -> str | None:
         """Return how the scanner's keyboard differs from the computer's, where the text shows it."""
@@ -259,7 +258,12 @@ class Desk:
         except LinecheckError as error:
             session.listener(UnitRefused(serial, str(error)))
             return None
-        return None if tested.run is None else tested.status
+        if tested.run is None:
+            return None
+        # Not by the status: a hold, and a pass whose files could not be written, have that of an invalid run.
+        if tested.run.verdict is Verdict.INVALID and session.station.config.gate.stop_after_invalid:
+            self._stopped = "the station was stopped by an invalid run."
+        return tested.status
 
 
 def _known_unit(session: Session, serial: str, facts: UnitFacts) -> ExitStatus | None:

@@ -43,6 +43,24 @@ def test_a_stopped_station_tests_nothing_until_it_is_resumed(at_work):
     assert len(heard_of(heard, StationStopped)) == len(heard_of(heard, StationResumed)) == 1
 
 
+def test_an_invalid_run_stops_a_station_that_is_to_stop_and_a_hold_does_not(at_work):
+    stops = STATION + "[gate]\nstop_after_invalid = true\n"
+    held = LIMITS.replace("checks:\n", "retest: {passes_after_fail: 2}\nchecks:\n")
+    with at_work(limits=held.replace("min: 108}, fail: {min: 90}", "min: 200}"), station=stops) as (
+        session,
+        heard,
+    ):
+        scanned(session, FIRST)  # no unit has a SINAD of 200 dB
+        assert [event.run.state for event in heard_of(heard, VerdictKnown)] == ["fail"]
+    with at_work(limits=held, station=stops) as (session, heard):
+        scanned(session, FIRST, SECOND)
+        assert [event.run.state for event in heard_of(heard, VerdictKnown)] == ["hold", "pass"]
+    with at_work(station=stops, faults=("silence",)) as (session, heard):
+        scanned(session, "PR3-000003", "PR3-000004")
+    assert [event.serial for event in heard_of(heard, VerdictKnown)] == ["PR3-000003"]
+    assert [event.serial for event in heard_of(heard, UnitRefused)] == ["PR3-000004"]
+
+
 def test_who_is_there_stands_in_the_record_and_a_new_shift_asks_for_the_badge(at_work):
     with at_work() as (session, heard):
         scanned(session, "LINE-SHIFT-late", "LINE-OPERATOR-A. Berg", FIRST, "LINE-SHIFT-night", SECOND)
