@@ -13,12 +13,14 @@ named, else, newest or oldest first, by one that holds all that runs are picked 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import chain
 from typing import Any, Literal
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
+    Table,
     and_,
     exists,
     false,
@@ -33,7 +35,7 @@ from sqlalchemy import (
 from linecheck.files.text import encodable
 from linecheck.limits.model import SETUP_MARK
 from linecheck.limits.verdict import RELEASING, Verdict
-from linecheck.log.schema import FIRST_CAUSE, curve, packed_curve, reading, run, run_asset, run_check
+from linecheck.log.schema import FIRST_CAUSE, curve, packed_curve, reading, run, run_asset
 from linecheck.run.facts import FACTS, Purpose
 from linecheck.run.model import HOLD
 
@@ -50,6 +52,8 @@ _INDEX = "run_by_facts"
 #: An index holds the runs of which this is so; SQLite uses it where the words are the same.
 _KNOWN_UNIT = "purpose <> 'unit'"
 _HELD = "run.released = 'false'"
+#: A run in which something failed is a fail, or was aborted after it.
+_WITH_FAILURES = ((Verdict.FAIL.value,), (Verdict.ABORTED.value,))
 
 
 @dataclass(frozen=True)
@@ -124,6 +128,21 @@ def matching(
     before, after : int, optional
         Only records before and after these.
     """
+    if wanted.failed and wanted.verdicts not in _WITH_FAILURES:
+        # Each of these verdicts has its runs in order in the index of verdicts.
+        pages = [
+            matching(
+                connection,
+                replace(wanted, verdicts=verdicts),
+                limit=limit,
+                before=before,
+                after=after,
+                oldest_first=oldest_first,
+            )
+            for verdicts in _WITH_FAILURES
+            if not wanted.verdicts or verdicts[0] in wanted.verdicts
+        ]
+        return sorted(chain(*pages), reverse=not oldest_first)[:limit]
     number = run.c.sequence if wanted.asset is None else run_asset.c.sequence
     query = select(number).where(*_conditions(connection, wanted))
     if wanted.asset is not None:
@@ -153,7 +172,7 @@ def _is_scanned(wanted: RunFilter) -> bool:
         return False
     facts = sum(wanted.value(name) is not None for name in (*_FACTS, "since", "until", "attempt"))
     alone = len(wanted.verdicts) == 1 or wanted.model is not None
-    return bool(wanted.failed) or facts + len(wanted.verdicts) > 1 or (facts == 1 and not alone)
+    return facts + len(wanted.verdicts) > 1 or (facts == 1 and not alone)
 
 
 def _is_selective(wanted: RunFilter) -> bool:
@@ -162,12 +181,15 @@ def _is_selective(wanted: RunFilter) -> bool:
 
 def has_narrow_index(connection: Connection) -> bool:
     """Return whether the log has the index that holds all that runs are picked by; an older one has not."""
-    if "narrow" not in connection.info:
-        found = connection.exec_driver_sql(
-            "SELECT 1 FROM sqlite_master WHERE type = 'index' AND name = ?", (_INDEX,)
-        )
-        connection.info["narrow"] = found.scalar() is not None
-    return bool(connection.info["narrow"])
+    return _has_index(connection, _INDEX)
+
+
+def _has_index(connection: Connection, name: str) -> bool:
+    known = connection.info.setdefault("indexes", {})
+    if name not in known:
+        query = "SELECT 1 FROM sqlite_master WHERE type = 'index' AND name = ?"
+        known[name] = connection.exec_driver_sql(query, (name,)).scalar() is not None
+    return bool(known[name])
 
 
 def _conditions(connection: Connection, wanted: RunFilter) -> Iterator[ColumnElement[bool]]:
@@ -188,19 +210,27 @@ def _conditions(connection: Connection, wanted: RunFilter) -> Iterator[ColumnEle
         yield recorded >= wanted.since
     if wanted.until is not None:
         yield recorded < wanted.until
-    if wanted.failed:
-        # A run in which something failed is a fail, or was aborted after it.
-        yield verdict.in_([Verdict.FAIL.value, Verdict.ABORTED.value])
+        yield from _between(wanted.since, wanted.until)
     yield from _purpose(wanted.purpose, narrow)
     yield from _attempt(wanted.attempt)
     for failed in wanted.failed:
-        yield _has_failed(encodable(failed))
+        yield _has_failed(connection, encodable(failed))
+
+
+def _between(since: str | None, until: str) -> Iterator[ColumnElement[bool]]:
+    """Return the numbers between which runs of a time lie: a clock that was put back may have mixed others among them.
+
+    So much of the index of times is read, and not every run since then.
+    """
+    times = [run.c.recorded < until, *(() if since is None else (run.c.recorded >= since,))]
+    for bound, within in ((func.max, run.c.sequence.__le__), (func.min, run.c.sequence.__ge__)):
+        yield within(select(bound(run.c.sequence)).where(*times).scalar_subquery())
 
 
 def _verdicts(wanted: tuple[str, ...], verdict: ColumnElement[Any]) -> Iterator[ColumnElement[bool]]:
     if set(wanted) == {HOLD}:
         # In the words of the index that holds these few alone.
-        yield and_(text(_HELD), _column("verdict", True).in_(RELEASING))
+        yield and_(text(_HELD), run.c.verdict.in_(RELEASING))
         return
     named = [str(name) for name in wanted if name != HOLD]
     if HOLD not in wanted and len(named) == 1:
@@ -234,29 +264,34 @@ def _attempt(attempt: Literal["first", "last"] | None) -> Iterator[ColumnElement
         )
 
 
-def _has_failed(name: str) -> ColumnElement[bool]:
+def _has_failed(connection: Connection, name: str) -> ColumnElement[bool]:
     """Return whether a check or one of its metrics failed."""
+    return or_(*(_has_failed_in(connection, table, name) for table in (reading, curve, packed_curve)))
+
+
+def _has_failed_in(connection: Connection, table: Table, name: str) -> ColumnElement[bool]:
     check, _, metric = name.rpartition(".")
-    found = [_has_failed_in(table, name, check, metric) for table in (reading, curve, packed_curve)]
-    return or_(*found)
-
-
-def _has_failed_in(table: Any, name: str, check: str, metric: str) -> ColumnElement[bool]:  # noqa: ANN401 - reading or curve
     named = _is_check(name)
     if check:
-        named = or_(named, and_(_is_check(check), table.c.metric == metric))
-    return exists().where(
-        run_check.c.sequence == run.c.sequence,
-        table.c.sequence == run.c.sequence,
-        table.c.check_position == run_check.c.position,
-        table.c.verdict == Verdict.FAIL.value,
-        named,
+        in_check = and_(_is_check(check), literal_column(f"{table.name}.metric") == metric)
+        # Only the name of a setup has a dot of its own: without one the metric, which the index holds, is sure.
+        named = or_(named, in_check) if SETUP_MARK in name else in_check
+    # The key of the table finds all readings of a run as well, on pages that a cold disk takes seconds to read.
+    index = f"{table.name}_failed"
+    by = f" INDEXED BY {index}" if _has_index(connection, index) else ""
+    source = text(
+        f"{table.name}{by} JOIN run_check ON run_check.sequence = {table.name}.sequence "
+        f"AND run_check.position = {table.name}.check_position"
     )
+    # In the words of the index: a value that is bound is not known when SQLite looks for one.
+    failed = text(f"{table.name}.sequence = run.sequence AND {table.name}.verdict = '{Verdict.FAIL.value}'")
+    return exists(select(text("1")).select_from(source).where(failed, named))
 
 
 def _is_check(name: str) -> ColumnElement[bool]:
     """Return whether a check has this name, alone or with a setup after it."""
-    whole = run_check.c.name == name
+    column: ColumnElement[str] = literal_column("run_check.name")
+    whole = column == name
     next_mark = chr(ord(SETUP_MARK) + 1)
-    under_setups = and_(run_check.c.name >= name + SETUP_MARK, run_check.c.name < name + next_mark)
+    under_setups = and_(column >= name + SETUP_MARK, column < name + next_mark)
     return whole if SETUP_MARK in name else or_(whole, under_setups)

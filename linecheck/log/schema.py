@@ -326,7 +326,12 @@ _COMES_WITH: Final[Mapping[int, tuple[str, ...]]] = {
     7: (
         f"CREATE INDEX run_by_cause ON run ({FIRST_CAUSE.format('causes')}, sequence) "
         f"WHERE {FIRST_CAUSE.format('causes')} IS NOT NULL",
-        "CREATE INDEX run_held ON run (sequence) WHERE released = 'false'",
+        "CREATE INDEX run_held ON run (verdict, sequence) WHERE released = 'false'",
+        # A few rows of very many. Not on ``curve``, which only older versions wrote, curves and all.
+        *(
+            f"CREATE INDEX {table}_failed ON {table} (sequence, metric, check_position) WHERE verdict = 'fail'"
+            for table in ("reading", "packed_curve")
+        ),
         """
 CREATE TABLE outbox (
     sequence INTEGER PRIMARY KEY REFERENCES run,

@@ -203,6 +203,21 @@ def test_what_few_runs_share_is_found_by_its_own_index(path):
     ]
 
 
+def test_rare_runs_are_found_without_reading_all(path):
+    """A few of very many, from a cold disk: indexes that hold them alone, and times from the index of times."""
+    failed, _, held, then = plans(
+        path,
+        RunFilter(failed=("tone.hum",)),
+        RunFilter(verdicts=("hold",)),
+        RunFilter(since="2026", until="2027"),
+    )
+    steps = " ".join(failed)
+    assert "run_by_verdict" in steps and "run_by_facts" not in steps
+    assert "INDEX reading_failed" in steps and "INDEX packed_curve_failed" in steps
+    assert any("run_held" in step for step in held)
+    assert sum("run_by_recorded" in step for step in then) == 2
+
+
 def test_assets_are_counted(path, log, every):
     for known in log.assets():
         uses = [run for record, run in every if known.asset in {asset.id for asset in record.assets}]
