@@ -1,0 +1,1 @@
+"""What many runs show together: charts, and whether the product or a station has moved."""
