@@ -5,9 +5,10 @@ Tables hold one run in one row of ``run`` and, by its ``sequence``, in rows of `
 5). ``limits`` holds what the limit files said, once each, so that a log can be
 read without them; ``document`` holds what else many runs share (the packages that they ran with). ``statement`` holds
 what people (or stations) have said: its kind, what it is about (``subject``), and the rest as JSON. Runs and statements
-share one sequence: no number is in both. Three tables are no records, and change: ``sent`` notes how far another place
+share one sequence: no number is in both. Four tables are no records, and change: ``sent`` notes how far another place
 has confirmed that it has the log, ``begun`` what is known of runs that are under way (:mod:`linecheck.log.begun`),
-``outbox`` which runs are still to be handed over (:mod:`linecheck.log.outbox`).
+``outbox`` which runs are still to be handed over (:mod:`linecheck.log.outbox`), ``chart_state`` how far each control
+chart has come (:mod:`linecheck.statistics.charts.follow`), which follows from the records.
 ``station_signature`` in the row of a record is a signature of its hash, where the station has a key
 (:mod:`linecheck.log.station_key`).
 
@@ -346,6 +347,12 @@ WHEN NOT EXISTS (
     SELECT 1 FROM run JOIN statement ON statement.kind = 'handed_over' AND statement.subject = run.run_id
     WHERE run.sequence = OLD.sequence)
 BEGIN SELECT RAISE(ABORT, 'a run waits until it is stated that it was handed over'); END""",
+        """
+CREATE TABLE chart_state (
+    subject TEXT PRIMARY KEY NOT NULL,
+    through INTEGER NOT NULL,
+    content TEXT NOT NULL
+) STRICT""",
     ),
 }
 
@@ -371,6 +378,7 @@ limits = _table("limits", "digest content")
 document = _table("document", "digest content")
 begun = _table("begun", "run_id position recorded content")
 outbox = _table("outbox", "sequence station tries tried answer")
+chart_state = _table("chart_state", "subject through content")
 sent = _table("sent", "target sequence record_hash acknowledged")
 run = _table(
     "run",

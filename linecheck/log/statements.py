@@ -17,6 +17,9 @@ captures_removed  the station                            :mod:`linecheck.log.arc
 repair            the run's id                           :func:`~linecheck.history.repairs.statement.repair_content`
 curves_thinned    the station                            :mod:`linecheck.log.thinning`
 station_log       the station                            :func:`~linecheck.log.sync.names.claim_content`
+chart_set         station, nest, model, metric           :meth:`~linecheck.statistics.charts.stated.Stated.content`
+chart_signal      the same                               :mod:`linecheck.statistics.charts.follow`
+chart_answer      the same                               :func:`~linecheck.gates.chart_signals.answer_content`
 ================  =====================================  ==============================
 """
 

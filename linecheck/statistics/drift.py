@@ -11,7 +11,7 @@ says which cells have moved together: the product, all units but the golden ones
 a nest the same; a golden unit, it alone, everywhere. How they moved is a step at an unknown time or a ramp to the end; a
 worn contact moves with the cycles of its asset. The size is normal around zero, and is integrated out, as is the time, so
 that each hypothesis has one marginal likelihood (Kass and Raftery 1995). Hypotheses that move the same cells predict the
-same and share their probability: without a golden unit and a second station the product and the station are one of these.
+same and are told as one: without a golden unit and a second station the product and the station are such a pair.
 
 Values are taken as normal, and independent but for a correlation of each with the next, which is estimated and widens
 what is believed. The cost is linear in the number of runs.
@@ -22,8 +22,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import groupby
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,8 +97,7 @@ class Suspect:
         """It in words."""
         if self.what in ("nothing", "product"):
             return "nothing" if self.what == "nothing" else "the product"
-        before = {"station": "station", "nest": "nest", "golden": "golden unit", "wear": "contacts of nest"}
-        return f"{before[self.what]} {self.name}"
+        return f"{'golden unit' if self.what == 'golden' else self.what} {self.name}"
 
 
 @dataclass(frozen=True)
@@ -116,6 +114,8 @@ class Hypothesis:
         The number of the first run after the move.
     gradual : bool
         Whether a ramp, or wear, is more probable than a step.
+    worn : float
+        How much of its probability is that of contacts which wear with their mating cycles.
     """
 
     suspects: tuple[Suspect, ...]
@@ -124,11 +124,7 @@ class Hypothesis:
     uncertainty: float = 0.0
     since: int = 0
     gradual: bool = False
-
-    @property
-    def is_one(self) -> bool:
-        """Whether it says one thing: a station's only nest is that station, and may wear."""
-        return "product" not in {each.what for each in self.suspects} or len(self.suspects) == 1
+    worn: float = 0.0
 
     @property
     def words(self) -> str:
@@ -156,7 +152,7 @@ class Weighed:
     def told(self) -> Hypothesis | None:
         """What can be told: one thing that is probable enough; None where nothing can."""
         first = self.hypotheses[0] if self.hypotheses else None
-        return first if first is not None and first.probability >= TOLD_FROM and first.is_one else None
+        return first if first is not None and first.probability >= TOLD_FROM and len(first.suspects) == 1 else None
 
     @property
     def moved(self) -> float:
@@ -226,7 +222,7 @@ def _weighed(
     informed = information.max(axis=1) > 0
     suspects = list(_suspects(runs, cells))
     chance_of = _prior([suspect for suspect, _ in suspects])
-    found: list[tuple[bytes, Suspect, float, float, float, float, int, bool]] = []
+    found: list[_Found] = []
     for suspect, moves in suspects:
         moved = moves & informed
         if not moved.any():
@@ -239,29 +235,56 @@ def _weighed(
         best = int(np.argmax(logs))
         precision = info[best] + 1.0 / move**2
         gradual = suspect.what == "wear" or best >= _BINS - 1
-        key = b"wear" + suspect.name.encode() if suspect.what == "wear" else moved.tobytes()
-        log = _log_sum(logs) + math.log(chance_of[suspect])
-        since = int(start[best] * len(cell)) // _BINS
-        size, uncertainty = told[best] / precision, precision**-0.5
-        found.append((key, suspect, log, size, uncertainty, logs[best], since, gradual))
+        found.append(
+            _Found(
+                moved.tobytes(),
+                suspect,
+                _log_sum(logs) + math.log(chance_of[suspect]),
+                float(told[best] / precision),
+                float(precision**-0.5),
+                int(start[best] * len(cell)) // _BINS,
+                gradual,
+            )
+        )
     return _grouped(found)
 
 
-def _grouped(
-    found: list[tuple[bytes, Suspect, float, float, float, float, int, bool]],
-) -> tuple[Hypothesis, ...]:
+class _Found(NamedTuple):
+    """A suspect with the cells that it moves, the logarithm of its weight, and how it moved."""
+
+    moves: bytes
+    suspect: Suspect
+    log: float
+    size: float
+    uncertainty: float
+    since: int
+    gradual: bool
+
+
+def _grouped(found: Sequence[_Found]) -> tuple[Hypothesis, ...]:
     """Return the hypotheses with their probabilities, those that move the same cells as one."""
-    logs = np.array([math.log(PRIOR_NOTHING), *(each[2] for each in found)])
+    logs = np.array([math.log(PRIOR_NOTHING), *(each.log for each in found)])
     chances = np.exp(logs - logs.max())
     chances /= chances.sum()
-    rows = sorted(zip((each[0] for each in found), range(len(found)), strict=True))
+    same: dict[bytes, list[tuple[float, _Found]]] = {}
+    for each, chance in zip(found, chances[1:].tolist(), strict=True):
+        same.setdefault(each.moves, []).append((chance, each))
     hypotheses = [Hypothesis((Suspect("nothing"),), float(chances[0]))]
-    for _, same in groupby(rows, key=lambda row: row[0]):
-        numbers = [number for _, number in same]
-        _, _, _, size, uncertainty, _, since, gradual = found[numbers[0]]
-        probability = float(sum(chances[number + 1] for number in numbers))
-        suspects = tuple(found[number][1] for number in numbers)
-        hypotheses.append(Hypothesis(suspects, probability, float(size), float(uncertainty), since, gradual))
+    for alike in same.values():
+        probability = sum(chance for chance, _ in alike)
+        _, first = max(alike, key=lambda one: one[0])
+        worn = sum(chance for chance, one in alike if one.suspect.what == "wear")
+        hypotheses.append(
+            Hypothesis(
+                tuple(one.suspect for _, one in alike if one.suspect.what != "wear"),
+                probability,
+                first.size,
+                first.uncertainty,
+                first.since,
+                first.gradual,
+                worn / probability if probability else 0.0,
+            )
+        )
     return tuple(sorted(hypotheses, key=lambda each: -each.probability))
 
 
@@ -272,7 +295,11 @@ def _suspects(runs: Runs, cells: IntArray) -> Iterator[tuple[Suspect, NDArray[np
     for number in np.unique(station):
         yield Suspect("station", runs.stations[number]), station == number
     for number in np.unique(nest):
-        yield Suspect("nest", runs.nests[number]), nest == number
+        at = station[nest == number][0]
+        # A station's only nest is that station.
+        is_only = len(np.unique(nest[station == at])) == 1
+        if not is_only:
+            yield Suspect("nest", runs.nests[number]), nest == number
         cycles = runs.cycles[runs.nest == number]
         cycles = cycles[np.isfinite(cycles)]
         if len(cycles) and np.ptp(cycles) > 0:
