@@ -1,1 +1,1 @@
-"""What many runs show together: charts, and whether the product or a station has moved."""
+"""What many units tell: yield, capability, gauge studies, control charts, limits; computed on columns."""
