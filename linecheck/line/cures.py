@@ -31,6 +31,8 @@ def _cures(standing: Standing, config: StationConfig) -> Iterator[str]:
     for name, unit in units.items():
         if wanted & {f"challenge.{name}", "challenge"}:
             yield f"Connect known-bad unit {unit.serial} and scan it."
+    if standing.signals:
+        yield "Call an engineer: a control chart signals, and somebody has to answer that."
     if standing.path.refusal is not None:
         yield "Call an engineer: the station's own path cannot decide all masks."
 

@@ -6,7 +6,8 @@ before a run               :class:`UnitScanned`, :class:`RunCutOff` of one befor
 while it goes on           the events of :mod:`linecheck.station.events`
 afterwards, in this order  :class:`CapturesKept`, :class:`RunRecorded` or :class:`RunNotRecorded`,
                            :class:`FilesWritten`, what went wrong beside the verdict, then
-                           :class:`VerdictKnown`, and last :class:`NextAct` where a cause says one
+                           :class:`VerdictKnown`, and last :class:`NextAct` where a cause says one,
+                           and :class:`ChartSignalled`
 many sets                  the events of :mod:`linecheck.captures.many_sets`, :class:`SetsSummed`,
                            :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
 of the line itself         :class:`Standby`, :class:`Asked`, :class:`Ordered`, :class:`StationStopped`,
@@ -237,6 +238,20 @@ class UnitRemoved(LineEvent):
 @dataclass(frozen=True)
 class StationResumed(LineEvent):
     """Somebody has said that the station is put right."""
+
+
+@dataclass(frozen=True)
+class ChartSignalled(LineEvent):
+    """A control chart of the station signals, which is in the log by now as a record; it says nothing of any unit.
+
+    ``chart`` and ``says`` are words, ``record`` is the statement's number, and ``locks`` whether no unit is tested
+    before somebody answers it.
+    """
+
+    chart: str
+    says: str
+    record: int
+    locks: bool
 
 
 @dataclass(frozen=True)

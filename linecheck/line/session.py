@@ -164,7 +164,18 @@ class Session:
             outcome = complete(outcome, conditions=found)
             if purpose == "unit":
                 outcome = with_release(self.plan.limits.retest, admission.history, outcome, facts.reason)
-            return Tested(self._record(replace(run, outcome=outcome)), outcome)
+            status = self._record(replace(run, outcome=outcome))
+        self.follow_charts()
+        return Tested(status, outcome)
+
+    def follow_charts(self) -> None:
+        """Put what is new in the log on the station's control charts, and tell of signals; nothing without charts."""
+        charts = self.station.config.charts
+        if charts is not None:
+            from linecheck.line.charts import followed
+
+            for event in followed(self.log, self.station.config.station, locks=charts.lock):
+                self.listener(event)
 
     def end_cut_off(self) -> None:
         """Record what was cut off before as aborted, and tell of it; write the files that a run lacks by a kill.

@@ -24,6 +24,7 @@ from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
     Asked,
+    ChartSignalled,
     Event,
     GateStated,
     HandOverFailed,
@@ -262,6 +263,8 @@ def _beside(now: NestState, event: Event) -> NestState:
             )
         case Ordered():
             return replace(now, note=event.says, wants_details=event.wants_details)
+        case ChartSignalled():
+            return replace(now, note=_sentence(f"Control chart of {event.chart}: {event.says}."))
         case HandOverFailed():
             # Whose result it is stands in the log: beside a verdict there is one serial number.
             return replace(now, note=_sentence(f"Results are not handed over: {event.why}"))

@@ -7,11 +7,12 @@
 =================  =======================================================================
 
 Values of one kind of unit in one nest are a *cell*, with a level of its own that nothing is assumed of. Each hypothesis
-says which cells have moved together: the product, all units but the golden ones; a station, all that was measured there;
-a nest the same; a golden unit, it alone, everywhere. How they moved is a step at an unknown time or a ramp to the end; a
-worn contact moves with the cycles of its asset. The size is normal around zero, and is integrated out, as is the time, so
-that each hypothesis has one marginal likelihood (Kass and Raftery 1995). Hypotheses that move the same cells predict the
-same and are told as one: without a golden unit and a second station the product and the station are such a pair.
+says which cells have moved together: the product, all units but the golden ones; a station, all that was measured
+there; a nest the same; a golden unit, it alone, everywhere. How they moved is a step at an unknown time or a ramp to
+the end; a worn contact moves with the cycles of its asset. The size is normal around zero, and is integrated out, as is
+the time, so that each hypothesis has one marginal likelihood (Kass and Raftery 1995). Hypotheses that move the same
+cells predict the same and are told as one: without a golden unit and a second station the product and the station are
+such a pair.
 
 Values are taken as normal, and independent but for a correlation of each with the next, which is estimated and widens
 what is believed. The cost is linear in the number of runs.
@@ -136,8 +137,8 @@ class Hypothesis:
 class Weighed:
     """What the runs say, the most probable first.
 
-    ``sigma`` is the standard deviation of units within a cell, ``golden_sigma`` that of runs of golden units, None where
-    there are too few. ``correlation`` is that of a value with the next.
+    ``sigma`` is the standard deviation of units within a cell, ``golden_sigma`` that of runs of golden units, None
+    where there are too few. ``correlation`` is that of a value with the next.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -152,7 +153,11 @@ class Weighed:
     def told(self) -> Hypothesis | None:
         """What can be told: one thing that is probable enough; None where nothing can."""
         first = self.hypotheses[0] if self.hypotheses else None
-        return first if first is not None and first.probability >= TOLD_FROM and len(first.suspects) == 1 else None
+        return (
+            first
+            if first is not None and first.probability >= TOLD_FROM and len(first.suspects) == 1
+            else None
+        )
 
     @property
     def moved(self) -> float:
@@ -228,9 +233,18 @@ def _weighed(
         if not moved.any():
             continue
         if suspect.what == "wear":
-            info, told, chance, start = *_worn(runs, cell, moved, weight, centred), np.ones(1), np.zeros(1, int)
+            info, told, chance, start = (
+                *_worn(runs, cell, moved, weight, centred),
+                np.ones(1),
+                np.zeros(1, int),
+            )
         else:
-            info, told, chance, start = information[moved].sum(axis=0), evidence[moved].sum(axis=0), chances, starts
+            info, told, chance, start = (
+                information[moved].sum(axis=0),
+                evidence[moved].sum(axis=0),
+                chances,
+                starts,
+            )
         logs = _log_factor(info, told, move) + np.log(chance)
         best = int(np.argmax(logs))
         precision = info[best] + 1.0 / move**2

@@ -1,9 +1,9 @@
 """Charts of a station kept up with its log: only what is new is read, whatever the log's length.
 
-How far each chart has come stands in the table ``chart_state``, which is written in the transaction that states a signal.
-It is no record: without it a chart begins anew at its phase-1 set's statement. Charts go by the order of the log, which
-is that in which runs were recorded, whichever nest they came from. A unit counts once, by its first run that judged it. A
-bound is no measured value: it is counted, and not put on the chart; neither is what was not measured.
+How far each chart has come stands in the table ``chart_state``, which is written in the transaction that states a
+signal. It is no record: without it a chart begins anew at its phase-1 set's statement. Charts go by the order of the
+log, which is that in which runs were recorded, whichever nest they came from. A unit counts once, by its first run that
+judged it. A bound is no measured value: it is counted, and not put on the chart; neither is what was not measured.
 """
 
 from __future__ import annotations
@@ -37,13 +37,17 @@ VALUE: Final = (
     "ON r.sequence = c.sequence AND r.check_position = c.position "
     "WHERE c.sequence = ? AND c.name = ? AND r.metric = ? AND r.channel IS ?"
 )
-WORST: Final = (
-    VALUE.replace("r.value, r.is_bound", "r.worst_y, 0").replace("JOIN reading", "JOIN packed_curve")
+WORST: Final = VALUE.replace("r.value, r.is_bound", "r.worst_y, 0").replace(
+    "JOIN reading", "JOIN packed_curve"
 )
 NEW_SELF_CHECKS: Final = (
-    "SELECT sequence, content FROM statement WHERE kind = ? AND subject = ? AND sequence > ? ORDER BY sequence"
+    "SELECT sequence, content FROM statement WHERE kind = ? AND subject = ? AND sequence > ? "
+    "ORDER BY sequence"
 )
-LAST: Final = "SELECT max((SELECT coalesce(max(sequence), 0) FROM run), (SELECT coalesce(max(sequence), 0) FROM statement))"
+LAST: Final = (
+    "SELECT coalesce(max(sequence), 0) FROM (SELECT max(sequence) AS sequence FROM run "
+    "UNION ALL SELECT max(sequence) FROM statement)"
+)
 
 
 @dataclass
@@ -96,7 +100,10 @@ def follow(connection: Connection, station: str, *, locks: bool) -> list[tuple[s
     last = _rows(connection, LAST)[0][0]
     for chart, state in states.items():
         _keep(connection, chart, state, last)
-    return [(chart.plotted.subject, _content(chart, states[chart], told) | {"locks": locks}) for chart, told in found]
+    return [
+        (chart.plotted.subject, _content(chart, states[chart], told) | {"locks": locks})
+        for chart, told in found
+    ]
 
 
 def _told_by_runs(
@@ -146,8 +153,8 @@ def self_check_value(content: Mapping[str, Any], chart: Stated) -> tuple[float |
         for entry in recorded_mappings(step.get("measured")) if step.get("name") == plotted.check else ():
             if (entry.get("what"), entry.get("channel")) == (plotted.metric, plotted.channel):
                 value = entry.get("value")
-                is_number = isinstance(value, int | float) and not isinstance(value, bool)
-                return (float(value) if is_number else None), entry.get("is_bound") is True
+                if isinstance(value, int | float) and not isinstance(value, bool):
+                    return float(value), entry.get("is_bound") is True
     return None, False
 
 

@@ -103,8 +103,8 @@ def shewhart(width: float = 3.0, names: Sequence[str] = (), shift: float = 0.0) 
         for low, high in inside
     ]
     spans = [(rule.least, rule.among) for rule in rules for _ in (1, -1)]
-    start = tuple(() for _ in spans)
-    known: dict[tuple[tuple[bool, ...], ...], int] = {start: 0}
+    start: tuple[tuple[bool, ...], ...] = ((),) * len(spans)
+    known = {start: 0}
     moves: list[tuple[int, int, float]] = []
     waiting = [start]
     while waiting:

@@ -19,7 +19,7 @@ from linecheck.errors import RecordError, UsageError
 from linecheck.files.text import encodable
 from linecheck.log.signoff import MAX_NAME_LENGTH, MAX_REASON_LENGTH, checked_text
 from linecheck.log.stored import Statement
-from linecheck.statistics.charts.chart import Design, advance, Running, read_design, run_length
+from linecheck.statistics.charts.chart import Design, Running, advance, read_design, run_length
 from linecheck.statistics.charts.individuals import Level, lag_one, level
 
 #: Common practice, no source: limits from fewer values are hardly known.
@@ -62,7 +62,15 @@ class Plotted:
     @property
     def subject(self) -> str:
         """What statements about it are found by."""
-        parts = (self.station, self.nest or "", self.model, self.of, self.check, self.metric, self.channel or "")
+        parts = (
+            self.station,
+            self.nest or "",
+            self.model,
+            self.of,
+            self.check,
+            self.metric,
+            self.channel or "",
+        )
         return encodable("/".join(parts))
 
     @property
