@@ -126,6 +126,14 @@ class Columns:
         if found:
             self._engine.executemany("INSERT INTO repaired VALUES (?)", found)
 
+    def with_asset(self, asset: str) -> list[tuple[int, int]]:
+        """Return log and record of all runs with an asset, also of those that are not picked."""
+        return [
+            (log if source.has_logs else number, record)
+            for number, source in enumerate(self._sources)
+            for log, record in source.with_asset(self._engine, asset)
+        ]
+
     @contextmanager
     def over_readings(self, *names: str, only: Only | None = None, of_all: bool = False) -> Iterator[None]:
         """Give the next question, and that one alone, a table ``reading``, whose rows stream through it.
@@ -312,14 +320,10 @@ def _pick(columns: Columns) -> None:
 
 
 def _keep_assets(columns: Columns, asset: str) -> None:
-    engine = columns._engine
-    engine.execute("CREATE OR REPLACE TEMP TABLE with_asset (log BIGINT, record BIGINT)")
-    for number, source in enumerate(columns._sources):
-        found = [
-            (log if source.has_logs else number, record) for log, record in source.with_asset(engine, asset)
-        ]
-        if found:
-            engine.executemany("INSERT INTO with_asset VALUES (?, ?)", found)
+    columns.run("CREATE OR REPLACE TEMP TABLE with_asset (log BIGINT, record BIGINT)")
+    found = [list(run) for run in columns.with_asset(asset)]
+    if found:
+        columns._engine.executemany("INSERT INTO with_asset VALUES (?, ?)", found)
 
 
 def _pick_failed(columns: Columns, name: str) -> None:

@@ -10,6 +10,10 @@ __all__ = ["command"]
 
 #: command -> (place in this package, one-line help)
 _COMMANDS = {
+    "chart": ("charts:chart_command", "Show a control chart of a metric."),
+    "chart-answer": ("charts:answer_command", "Answer a signal of a control chart, with name and reason."),
+    "chart-set": ("charts:set_command", "State the phase-1 set from which a chart's limits come."),
+    "drift": ("drift:drift_command", "Tell whether the product, a station or a nest has moved."),
     "yield": ("yields:yield_command", "Count yield, what fails most, and what retests hid."),
 }
 

@@ -22,7 +22,7 @@ from linecheck.gates.chart_signals import CHART_ANSWER, CHART_SET, prefix_of
 from linecheck.gates.statements import SELF_CHECK, recorded_mappings
 from linecheck.log.schema import chart_state
 from linecheck.statistics.charts.chart import Running, advance, read_running
-from linecheck.statistics.charts.stated import SELF_CHECKS, UNITS, Stated, read_stated
+from linecheck.statistics.charts.stated import SELF_CHECKS, UNITS, Plotted, Stated, read_stated
 
 NEW_RUNS: Final = (
     "SELECT sequence, run_id, serial, model, verdict, coalesce(purpose, 'unit'), nest FROM run "
@@ -140,15 +140,14 @@ def _told_by_self_checks(
         for chart in charts:
             if sequence <= states[chart].through:
                 continue
-            value, is_bound = self_check_value(content, chart)
+            value, is_bound = self_check_value(content, chart.plotted)
             says = _put(chart, states[chart], value, is_bound)
             if says:
                 yield chart, {"says": says, "value": value, "record": sequence}
 
 
-def self_check_value(content: Mapping[str, Any], chart: Stated) -> tuple[float | None, bool]:
+def self_check_value(content: Mapping[str, Any], plotted: Plotted) -> tuple[float | None, bool]:
     """Return what a self-check measured of what a chart shows, and whether that is a bound."""
-    plotted = chart.plotted
     for step in recorded_mappings(content.get("steps")):
         for entry in recorded_mappings(step.get("measured")) if step.get("name") == plotted.check else ():
             if (entry.get("what"), entry.get("channel")) == (plotted.metric, plotted.channel):
