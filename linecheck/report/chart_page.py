@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import numpy as np
@@ -17,7 +17,9 @@ from linecheck.statistics.charts.trace import Trace
 
 #: So many of the newest units are drawn: more are a band.
 MOST_DRAWN: Final = 1_000
-_MOST_MARKED: Final = 8
+_MOST_MARKED: Final = 3
+#: Sums are drawn to so many times their limit.
+_REACH: Final = 4.0
 FloatArray = NDArray[np.float64]
 
 
@@ -35,23 +37,23 @@ def chart_figure(
     high, low = centre + sigma * trace.high[first:], centre + sigma * trace.low[first:]
     ends = np.array([first + 1.0, float(len(values))])
     limit = design.limit
-    lines = [
-        Series("limits", ends, np.full(2, centre + sigma * limit), is_reference=True, look=0),
-        Series("lower limit", ends, np.full(2, centre - sigma * limit), is_reference=True, look=0),
-        Series("target" if sums else "centre", ends, np.full(2, centre), is_reference=True, look=1),
+    limits = [
+        Series(name, ends, np.full(2, centre + sigma * at), is_reference=True, look=look)
+        for name, at, look in (("upper limit", limit, 0), ("lower limit", -limit, 0), ("centre", 0.0, 1))
     ]
     plotted = {"ewma": "moving average", "cusum": "sum above", "individuals": "value"}[design.kind]
     curves = [Series(plotted, x, high, style="points" if design.kind == "individuals" else "line", look=0)]
     if sums:
         curves.append(Series("sum below", x, low, look=1))
     elif design.kind == "ewma":
-        curves.append(
-            Series("value", x, np.where(np.isfinite(high), values[first:], np.nan), "points", look=1)
-        )
+        on_it = np.where(np.isfinite(high), values[first:], np.nan)
+        limits.insert(0, Series("value", x, on_it, "points", is_reference=True, look=2, is_thin=True))
     # Of two sums the one that signals is the larger.
     far = np.where(np.abs(high - centre) >= np.abs(low - centre), high, low)
-    signals = [number for number in sorted(trace.signals) if number >= first][-_MOST_MARKED:]
+    signals = [number for number in sorted(trace.signals) if number >= max(first, phase_one)][:_MOST_MARKED]
     marks = [Mark(number + 1.0, float(far[number - first]), "signal") for number in signals]
+    # A sum that nobody answers runs away: its limits are to be seen all the same.
+    reach = _REACH * limit if sums and float(np.nanmax(np.abs(far), initial=0.0)) > _REACH * limit else None
     guides = (Guide(phase_one + 0.5, "phase 1 ends"),) if first < phase_one < len(values) else ()
     told = f"{len(trace.signals)} signals" if len(trace.signals) != 1 else "1 signal"
     return Figure(
@@ -59,13 +61,25 @@ def chart_figure(
         title=title,
         alt=f"{title}: {plotted} of {len(values)} units in order of time, between its limits; {told}.",
         x=Axis("unit, in order of time", "", low=float(first), high=float(len(values) + 1)),
-        y=Axis("standard deviations" if sums else "value", "" if sums else unit),
-        series=(*lines, *curves),
+        y=Axis(
+            "standard deviations" if sums else "value",
+            "" if sums else unit,
+            low=None if reach is None else -reach,
+            high=reach,
+        ),
+        series=(*limits, *curves),
         marks=tuple(marks),
         guides=guides,
         hold="both",
-        caption="" if first == 0 else f"The newest {MOST_DRAWN} of {len(values)} units are drawn.",
+        caption=" ".join(_captions(first, len(values), reach)),
     )
+
+
+def _captions(first: int, count: int, reach: float | None) -> Iterator[str]:
+    if first:
+        yield f"The newest {count - first} of {count} units are drawn."
+    if reach is not None:
+        yield f"What lies beyond {reach:g} standard deviations is not drawn."
 
 
 def chart_page_of(figure: Figure, facts: Sequence[tuple[str, str]], signals: Sequence[Sequence[str]]) -> Part:

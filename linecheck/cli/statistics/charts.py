@@ -144,7 +144,7 @@ _design_options = collected(
     help="Take limits from the first N units that are shown, in place of the stated set.",
 )
 @_design_options
-@limit_option("At most this many signals.", default=20)
+@limit_option("At most this many signals, the first ones.", default=20)
 @output_options
 def chart_command(
     of: _Of, place: Place, wanted: RunFilter, first: int | None, design: Design, limit: int, output: Output
@@ -175,7 +175,7 @@ def chart_command(
 
         title = f"Control chart of {plotted.words}"
         figure = chart_figure(title, series.unit, stated.design, stated.level, series.value, trace, phase_one)
-        output.write_page(chart_page(figure, facts, list(_signal_rows(series, trace, after[-limit:]))))
+        output.write_page(chart_page(figure, facts, list(_signal_rows(series, trace, after[:limit]))))
     if output.as_json:
         output.print_json(_plain(series, stated, trace, begins[0]))
     else:
@@ -185,7 +185,7 @@ def chart_command(
             click.echo("")
             print_table(
                 ("time (UTC)", "record", "unit", "value", "signal"),
-                _signal_rows(series, trace, after[-limit:]),
+                _signal_rows(series, trace, after[:limit]),
                 (1, 3),
             )
     if after:
@@ -322,7 +322,7 @@ def _facts(stated: Stated) -> Iterator[tuple[str, str]]:
     design, level, unit = stated.design, stated.level, stated.unit
     yield "chart", _kind_text(design)
     when = f", record {stated.sequence}" if stated.sequence else ""
-    yield "phase-1 set", f"{counted(level.count, 'unit')}, stated by {stated.by}{when}: {stated.reason}"
+    yield "phase-1 set", f"{counted(level.count, 'value')}, stated by {stated.by}{when}: {stated.reason}"
     yield (
         "centre",
         f"{_amount(level.centre, unit)}, standard deviation {_amount(level.sigma, unit, 3)} (moving ranges)",

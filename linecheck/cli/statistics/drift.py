@@ -101,7 +101,7 @@ def answer(found: Weighed, unit: str, since: dict[Hypothesis, str]) -> str:
         lacks = "neither golden units nor other stations on the same product are among these runs"
         return (
             f"✖ something has moved by {_size(first, unit)} since {since[first]} UTC ({_chance(first.probability)}); "
-            f"whether {first.words} cannot be told: {lacks}"
+            f"whether it is {first.words} cannot be told: {lacks}"
         )
     with_golden = f" and {counted(found.golden_runs, 'run')} of golden units" if found.golden_runs else ""
     return (
