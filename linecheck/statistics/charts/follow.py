@@ -26,7 +26,7 @@ from linecheck.statistics.charts.stated import SELF_CHECKS, UNITS, Plotted, Stat
 
 NEW_RUNS: Final = (
     "SELECT sequence, run_id, serial, model, verdict, coalesce(purpose, 'unit'), nest FROM run "
-    "WHERE sequence > ? AND station = ? AND verdict IN ('pass', 'marginal', 'fail') ORDER BY sequence"
+    "WHERE sequence > ? AND station = ? AND +verdict IN ('pass', 'marginal', 'fail') ORDER BY sequence"
 )
 FIRST_JUDGED: Final = (
     "SELECT min(sequence) FROM run WHERE serial = ? AND model = ? AND verdict IN ('pass', 'marginal', 'fail') "
