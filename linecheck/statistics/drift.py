@@ -110,9 +110,9 @@ class Hypothesis:
     suspects : tuple of Suspect
     probability : float
     size, uncertainty : float
-        How far it moved, in the metric's unit, and the standard uncertainty of that, at its most probable time.
+        How far it has moved by the last run, in the metric's unit, and the standard uncertainty of that.
     since : int
-        The number of the first run after the move.
+        The number of the first run after the move, at its most probable time.
     gradual : bool
         Whether a ramp, or wear, is more probable than a step.
     worn : float
@@ -247,15 +247,13 @@ def _weighed(
             )
         logs = _log_factor(info, told, move) + np.log(chance)
         best = int(np.argmax(logs))
-        precision = info[best] + 1.0 / move**2
         gradual = suspect.what == "wear" or best >= _BINS - 1
         found.append(
             _Found(
                 moved.tobytes(),
                 suspect,
                 _log_sum(logs) + math.log(chance_of[suspect]),
-                float(told[best] / precision),
-                float(precision**-0.5),
+                *_size(info, told, logs, move),
                 int(start[best] * len(cell)) // _BINS,
                 gradual,
             )
@@ -292,14 +290,23 @@ def _grouped(found: Sequence[_Found]) -> tuple[Hypothesis, ...]:
             Hypothesis(
                 tuple(one.suspect for _, one in alike if one.suspect.what != "wear"),
                 probability,
-                first.size,
-                first.uncertainty,
+                *_mixed(alike),
                 first.since,
                 first.gradual,
                 worn / probability if probability else 0.0,
             )
         )
     return tuple(sorted(hypotheses, key=lambda each: -each.probability))
+
+
+def _mixed(alike: Sequence[tuple[float, _Found]]) -> tuple[float, float]:
+    """Return the size of a move over all suspects that move the same cells, and its standard uncertainty."""
+    share = np.array([chance for chance, _ in alike])
+    share = share / share.sum() if share.sum() > 0 else np.full(len(alike), 1.0 / len(alike))
+    sizes = np.array([each.size for _, each in alike])
+    mean = float(share @ sizes)
+    spread = np.array([each.uncertainty for _, each in alike]) ** 2 + (sizes - mean) ** 2
+    return mean, math.sqrt(float(share @ spread))
 
 
 def _suspects(runs: Runs, cells: IntArray) -> Iterator[tuple[Suspect, NDArray[np.bool_]]]:
@@ -352,6 +359,17 @@ def _worn(
     totals = np.maximum(np.bincount(of_cell, weighed, len(moved)), 1e-300)
     cycles = cycles - (np.bincount(of_cell, weighed * cycles, len(moved)) / totals)[of_cell]
     return np.array([weighed @ cycles**2]), np.array([weighed @ (cycles * centred[wanted])])
+
+
+def _size(
+    information: FloatArray, evidence: FloatArray, logs: FloatArray, move: float
+) -> tuple[float, float]:
+    """Return the size of a move at the end of the span, over all ways to move, and its standard uncertainty."""
+    share = np.exp(logs - _log_sum(logs))
+    precision = information + 1.0 / move**2
+    sizes = evidence / precision
+    mean = float(share @ sizes)
+    return mean, math.sqrt(float(share @ (1.0 / precision + (sizes - mean) ** 2)))
 
 
 def _log_factor(information: FloatArray, evidence: FloatArray, move: float) -> FloatArray:
