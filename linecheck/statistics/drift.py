@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -42,6 +42,9 @@ MOVE_SIGMAS: Final = 1.0
 MOVE_GOLDEN_SIGMAS: Final = 3.0
 #: A probability from which something is told.
 TOLD_FROM: Final = 0.95
+#: A value counts as no further from its neighbours than this, in standard deviations.
+FAR_SIGMAS: Final = 3.0
+_NEIGHBOURS: Final = 9
 #: Of steps, where ramps have the rest.
 _STEPS_SHARE: Final = 0.7
 _BINS: Final = 64
@@ -138,7 +141,8 @@ class Weighed:
     """What the runs say, the most probable first.
 
     ``sigma`` is the standard deviation of units within a cell, ``golden_sigma`` that of runs of golden units, None
-    where there are too few. ``correlation`` is that of a value with the next.
+    where there are too few. ``correlation`` is that of a value with the next, ``limited`` how many values
+    lie so far from their neighbours that they count as nearer.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -147,6 +151,7 @@ class Weighed:
     correlation: float
     units: int
     golden_runs: int
+    limited: int
     why_not: str = ""
 
     @property
@@ -170,11 +175,12 @@ def weigh(runs: Runs) -> Weighed:
     is_golden = runs.golden >= 0
     units, golden_runs = int(np.sum(~is_golden)), int(np.sum(is_golden))
     cell, cells = _cells(runs)
+    runs, limited = _limited(runs, cell)
     sigma, golden_sigma = _spread(runs.values, cell, ~is_golden), _spread(runs.values, cell, is_golden)
     if sigma is None or units < LEAST_VALUES:
         if golden_sigma is None:
             told = f"it cannot be told with {units} units and {golden_runs} runs of golden units"
-            return Weighed((), sigma, golden_sigma, 0.0, units, golden_runs, told)
+            return Weighed((), sigma, golden_sigma, 0.0, units, golden_runs, limited, told)
         sigma = None
     spread = np.where(is_golden, golden_sigma or np.inf, sigma or np.inf)
     move = MOVE_SIGMAS * sigma if sigma else MOVE_GOLDEN_SIGMAS * (golden_sigma or 0.0)
@@ -183,7 +189,7 @@ def weigh(runs: Runs) -> Weighed:
     if correlation > 0:
         spread = np.where(is_golden, spread, spread * math.sqrt((1.0 + correlation) / (1.0 - correlation)))
         weighed = _weighed(runs, cell, cells, spread, move)
-    return Weighed(weighed, sigma, golden_sigma, correlation, units, golden_runs)
+    return Weighed(weighed, sigma, golden_sigma, correlation, units, golden_runs, limited)
 
 
 def _cells(runs: Runs) -> tuple[IntArray, IntArray]:
@@ -191,6 +197,26 @@ def _cells(runs: Runs) -> tuple[IntArray, IntArray]:
     keys = np.column_stack([runs.nest, runs.station, runs.golden])
     cells, cell = np.unique(keys, axis=0, return_inverse=True)
     return cell.reshape(-1), cells
+
+
+def _limited(runs: Runs, cell: IntArray) -> tuple[Runs, int]:
+    """Return the runs with no value further from the median of its neighbours in its cell than :data:`FAR_SIGMAS`.
+
+    A broken unit is one value, however far it lies: it is no drift, and does not hide one.
+    """
+    from scipy.ndimage import median_filter
+
+    values = runs.values.astype(float)
+    for number in range(int(cell.max(initial=-1)) + 1):
+        mine = np.flatnonzero(cell == number)
+        if len(mine) < _NEIGHBOURS:
+            continue
+        middle = median_filter(values[mine], size=_NEIGHBOURS, mode="mirror")
+        # Of normal values; the median of the absolute differences of neighbours is 0.954 standard deviations.
+        reach = FAR_SIGMAS * float(np.median(np.abs(np.diff(values[mine])))) / 0.954
+        if reach > 0:
+            values[mine] = np.clip(values[mine], middle - reach, middle + reach)
+    return replace(runs, values=values), int(np.sum(values != runs.values))
 
 
 def _spread(values: FloatArray, cell: IntArray, wanted: NDArray[np.bool_]) -> float | None:

@@ -136,6 +136,14 @@ def test_a_station_that_only_tells_is_not_locked(linecheck, tmp_path, monkeypatc
     assert linecheck("run", *files, "--serial", "PR3-000002")[0] == 0
 
 
+def test_drift_of_bounds_cannot_be_told(linecheck, path):
+    with Log(path) as log:
+        for number in range(5):
+            log.append(charted(130.0, f"PR3-0005{number:02d}", verdict=Verdict.PASS, is_bound=True))
+    status, out, _ = linecheck("statistics", "drift", "tone.sinad", "--log", path)
+    assert (status, "6 of 56 runs have a bound only, and may lie anywhere" in out) == (3, True)
+
+
 def test_drift_says_what_has_moved_and_what_cannot_be_told(linecheck, tmp_path):
     def told(name, move, goldens):
         path = tmp_path / f"{name}.sqlite"

@@ -1,8 +1,10 @@
 """What has moved is told rightly, or not at all: simulated lines of which one thing moves by half a standard deviation.
 
-The number of units is what is needed for 95 % at a stated probability of 0.95; ``python -m pytest -m soak`` repeats each
-1,000 times.
+The number of units is what is needed for 95 % at a stated probability of 0.95; ``python -m pytest -m soak`` repeats
+each 1,000 times.
 """
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -113,3 +115,18 @@ def test_worn_contacts_are_told_by_their_cycles(repeats):
 def test_too_few_units_are_said():
     (found,) = answers(1, stations=1, units=15)
     assert (found.told, found.why_not) == (None, "it cannot be told with 15 units and 0 runs of golden units")
+
+
+def test_broken_units_are_no_drift_and_hide_none():
+    """One unit in a hundred is broken, 40 standard deviations off."""
+    random = np.random.default_rng(3)
+    for moved, expected in ((None, set()), (("station", 0), {"station line-0"})):
+        told = []
+        for _ in range(25):
+            runs = made(random, moved=moved, stations=1, goldens=1, units=800)
+            broken = (runs.golden < 0) & (random.random(len(runs.values)) < 0.01)
+            broken[[0, -1]] = True
+            found = weigh(replace(runs, values=runs.values - 40.0 * broken))
+            assert found.limited >= broken.sum()
+            told.append(found.told.words if found.told is not None else "")
+        assert sum(word in (expected or {"", "nothing"}) for word in told) >= 24

@@ -13,8 +13,9 @@ from linecheck.cli.log.filters import filter_options_of_all, short_name
 from linecheck.cli.statistics.options import Output, output_options, source_options
 from linecheck.log import RunFilter
 from linecheck.report.figures.words import plain_number
+from linecheck.statistics.charts.stated import MOST_BOUNDS
 from linecheck.statistics.columns import Place, open_columns
-from linecheck.statistics.drift import PRIOR_NOTHING, TOLD_FROM, Hypothesis, Weighed, weigh
+from linecheck.statistics.drift import FAR_SIGMAS, PRIOR_NOTHING, TOLD_FROM, Hypothesis, Weighed, weigh
 from linecheck.statistics.drift_runs import drift_runs
 from linecheck.statistics.series import COLUMNS, Series, metric_named, series_of
 
@@ -49,6 +50,9 @@ def drift_command(
         cycles = [columns.with_asset(asset) for asset in worn]
     runs, kept = drift_runs(series, cycles)
     found = weigh(runs)
+    if series.bounds > MOST_BOUNDS * len(series):
+        told = f"{series.bounds} of {len(series)} runs have a bound only, and may lie anywhere beyond it"
+        found = replace(found, hypotheses=(), why_not=f"it cannot be told: {told}")
     since = {
         each: str(series.moment[kept[each.since]])[:16].replace("T", " ")
         for each in found.hypotheses
@@ -142,6 +146,11 @@ def _facts(
         f"{PRIOR_NOTHING:g} that nothing has moved, the rest shared alike by product, stations, nests and golden "
         "units; a move is of one standard deviation of the units",
     )
+    if found.limited:
+        far = (
+            f"more than {FAR_SIGMAS:g} standard deviations from what came around them, and count as that far"
+        )
+        yield "far out", f"{counted(found.limited, 'value')} {far}"
     if series.bounds or series.missing:
         yield (
             "left out",
@@ -180,7 +189,7 @@ def _plain(found: Weighed, series: Series, since: dict[Hypothesis, str]) -> dict
         asdict(each) | {"since": None if each.suspects[0].what == "nothing" else since[each]}
         for each in found.hypotheses
     ]
-    numbers = ("sigma", "golden_sigma", "correlation", "units", "golden_runs", "moved")
+    numbers = ("sigma", "golden_sigma", "correlation", "units", "golden_runs", "limited", "moved")
     return {
         "metric": asdict(series.name),
         "unit": series.unit,
