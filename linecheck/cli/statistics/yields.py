@@ -42,7 +42,7 @@ def yield_command(place: Place, wanted: RunFilter, by: str | None, limit: int, o
         output.print_json(plain(found) | {"source": source, "by": by})
     else:
         _print(found, by, source)
-    if not found.first_pass.among and not found.units:
+    if not found.final.among:
         raise click.exceptions.Exit(3)
 
 
