@@ -209,25 +209,25 @@ def _lay_units(columns: Columns) -> None:
     passes = ", ".join(f"'{state}'" for state in _PASSES)
     columns.run(f"""
         CREATE OR REPLACE TEMP TABLE judging AS
-        SELECT *, state IN ({passes}) AS passes, row_number() OVER unit_in_time AS nth
-        FROM (
-            SELECT r.*, f.record IS NOT NULL AS has_failed FROM every_run AS r
-            LEFT JOIN (SELECT DISTINCT log, record FROM failure) AS f USING (log, record)
-        )
-        WHERE purpose = 'unit' AND (state IN ({passes}, 'fail') OR (state = 'aborted' AND has_failed))
-        WINDOW unit_in_time AS (PARTITION BY model, serial ORDER BY recorded, log, record)""")
-    # Most units are judged once: what became of the others alone needs their runs in order.
+        SELECT *, state IN ({passes}) AS passes FROM every_run
+        WHERE purpose = 'unit' AND (state IN ({passes}, 'fail') OR (state = 'aborted' AND (log, record) IN (
+            SELECT (log, record) FROM failure)))""")
+    # Most units are judged once: only of the others are the runs put in order.
+    columns.run("""
+        CREATE OR REPLACE TEMP TABLE again AS
+        SELECT *, row_number() OVER (PARTITION BY model, serial ORDER BY recorded, log, record) AS nth
+        FROM judging SEMI JOIN (
+            SELECT model, serial FROM judging GROUP BY model, serial HAVING count(*) > 1) USING (model, serial)""")
     columns.run(f"""
         CREATE OR REPLACE TEMP TABLE judged_again AS
-        WITH again AS (
-            SELECT j.*, coalesce(reason IN ({fresh}), false) AS is_fresh,
-                run_id IN (FROM repaired) AS led_to_repair
-            FROM judging AS j SEMI JOIN (FROM judging WHERE nth = 2) USING (model, serial)
+        WITH told AS (
+            SELECT *, coalesce(reason IN ({fresh}), false) AS is_fresh, run_id IN (FROM repaired) AS led_to_repair
+            FROM again
         ), marked AS (
             SELECT *,
                 max(nth) FILTER (is_fresh) OVER unit AS began,
                 max(nth) FILTER (NOT passes) OVER unit AS last_failed
-            FROM again WINDOW unit AS (PARTITION BY model, serial)
+            FROM told WINDOW unit AS (PARTITION BY model, serial)
         )
         SELECT model, serial, max(nth) AS runs,
             arg_max(passes, nth) AND arg_max(state, nth) <> '{HOLD}' AND
@@ -238,9 +238,11 @@ def _lay_units(columns: Columns) -> None:
         FROM marked GROUP BY ALL""")
     columns.run(f"""
         CREATE OR REPLACE TEMP TABLE unit AS
-        SELECT f.*, coalesce(a.released, f.passes AND f.state <> '{HOLD}') AS is_released,
-            coalesce(a.last_state, f.state) AS last_state, coalesce(a.repaired, false) AS is_repaired
-        FROM judging AS f LEFT JOIN judged_again AS a USING (model, serial) WHERE f.nth = 1""")
+        SELECT f.*, a.released AS is_released, a.last_state, a.repaired AS is_repaired
+        FROM again AS f JOIN judged_again AS a USING (model, serial) WHERE f.nth = 1
+        UNION ALL BY NAME
+        SELECT *, 1 AS nth, passes AND state <> '{HOLD}' AS is_released, state AS last_state, false AS is_repaired
+        FROM judging ANTI JOIN again USING (model, serial)""")
 
 
 def _retest_rule(columns: Columns) -> tuple[str, int]:
