@@ -173,8 +173,7 @@ def yields_of(columns: Columns, by: str | None = None, *, limit: int | None = No
     FileError, RecordError, ServerError
         A source cannot be read.
     """
-    _lay_failures(columns)
-    _lay_units(columns)
+    lay_units(columns)
     counted = _counts(columns)
     judged, failed_first = counted["judged"], counted["judged"] - counted["first_passed"]
     checks = tuple(_failed_by(columns, '"check"', judged, None))
@@ -202,8 +201,13 @@ def _lay_failures(columns: Columns) -> None:
     )
 
 
-def _lay_units(columns: Columns) -> None:
-    """Lay ``unit``: what became of each unit, of all its runs in time, and whether they are among the picked ones."""
+def lay_units(columns: Columns) -> None:
+    """Lay ``unit``: what became of each unit, of all its runs in time; and ``failure``: what failed in which run."""
+    if columns.has("unit"):
+        return
+    columns.keep_readings(
+        "check", "metric", only={"verdict": [Verdict.FAIL.value]}, table="failure", of_all=True
+    )
     fresh, needed = _retest_rule(columns)
     columns.lay_repaired()
     passes = ", ".join(f"'{state}'" for state in _PASSES)
@@ -283,7 +287,7 @@ def _counts(columns: Columns) -> dict[str, Any]:
     return found | {"since": row[-2] or "", "until": row[-1] or ""}
 
 
-def _first_runs() -> str:
+def first_runs() -> str:
     """Return the text of a table: the first judging runs that are picked."""
     return "(SELECT u.* FROM unit AS u SEMI JOIN run USING (log, record))"
 
@@ -294,14 +298,14 @@ def _groups(columns: Columns, by: str, limit: int | None) -> Iterator[Group]:
     rows = columns.rows(f"""
         SELECT coalesce({GROUPS[by]}, '') AS name, count(*) FILTER (passes) AS found, count(*) AS among,
             count(*) FILTER (is_released) AS released
-        FROM {_first_runs()} GROUP BY 1 ORDER BY {order} LIMIT {limit or 1_000_000}""")
+        FROM {first_runs()} GROUP BY 1 ORDER BY {order} LIMIT {limit or 1_000_000}""")
     for name, found, among, released in reversed(rows) if in_time else rows:
         yield Group(name, Share(found, among), Share(released, among))
 
 
 def _causes(columns: Columns, failed: int, limit: int | None) -> Iterator[Row]:
     rows = columns.rows(f"""
-        SELECT coalesce(cause, ''), count(*) FROM {_first_runs()} WHERE NOT passes
+        SELECT coalesce(cause, ''), count(*) FROM {first_runs()} WHERE NOT passes
         GROUP BY 1 ORDER BY 2 DESC, 1 LIMIT {limit or 1_000_000}""")
     yield from (Row(name, Share(units, failed)) for name, units in rows)
 
@@ -310,7 +314,7 @@ def _failed_by(columns: Columns, name: str, judged: int, limit: int | None) -> I
     """Yield what failed in the first judging runs, each once a unit."""
     rows = columns.rows(f"""
         SELECT name, count(*) FROM (
-            SELECT DISTINCT log, record, {name} AS name FROM failure SEMI JOIN {_first_runs()} AS u USING (log, record))
+            SELECT DISTINCT log, record, {name} AS name FROM failure SEMI JOIN {first_runs()} AS u USING (log, record))
         GROUP BY 1 ORDER BY 2 DESC, 1 LIMIT {limit or 1_000_000}""")
     yield from (Row(found, Share(units, judged)) for found, units in rows)
 
