@@ -4,7 +4,7 @@
 :func:`standouts_of`         the groups of picked runs that stand out, the costliest first
 :class:`Standout`            one of them, in a sentence
 :func:`worse_than_rest`      how surely a group fails more often than the rest
-:func:`apart_from_rest`      how far a group's mean lies from the rest, and how surely
+:func:`apart_from_others`    how far a group's mean lies from the others, and how surely
 ===========================  =======================================================================
 
 Units are parted by everything that their first judging run says of where, when and by whom they were made and tested.
@@ -66,7 +66,7 @@ class Apart:
     channel : str or None
     unit : str
     difference : float
-        The group's mean less that of the rest, in the metric's unit.
+        The group's mean less the median of all groups', or less that of the other one of two; in the metric's unit.
     sigmas : float
         The same in standard deviations of the units within groups.
     """
@@ -158,10 +158,10 @@ def worse_than_rest(failed: int, units: int, rest_failed: int, rest_units: int) 
     return float(hypergeom.sf(failed - 1, units + rest_units, failed + rest_failed, units))
 
 
-def apart_from_rest(
+def apart_from_others(
     counts: NDArray[np.int64], means: NDArray[np.float64], variances: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return how many standard deviations of units each group's mean lies from the rest, and the chance of that.
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return how far each group's mean lies from the others, and the chance of that.
 
     Parameters
     ----------
@@ -170,29 +170,34 @@ def apart_from_rest(
 
     Returns
     -------
-    sigmas, chances : ndarray, shape (groups,)
-        Two-sided, of a t distribution. Where groups are many, the spread between them is part of what is expected; it
-        is the robust spread of their means, less what units alone make of it, so that one group that lies far off does
-        not hide itself.
+    differences, sigmas, chances : ndarray, shape (groups,)
+        In the metric's unit, and in standard deviations of the units within groups, from the median of all groups'
+        means: one that lies far off does not make the others stand out. Of two groups it is from each other. The chance
+        is two-sided, of a t distribution. Where groups are many, the spread between them is part of what is expected:
+        the robust spread of their means, less what units alone make of it.
     """
     from scipy.stats import t
 
     freedom = counts - 1
-    pooled = np.nansum(freedom * variances) / max(int(np.sum(freedom)), 1)
-    total = np.sum(counts)
-    rest = (np.sum(counts * means) - counts * means) / np.maximum(total - counts, 1)
-    differences = means - rest
+    pooled = float(np.nansum(freedom * variances)) / max(int(np.sum(freedom)), 1)
+    centre = means[::-1] if counts.size == 2 else np.full(means.shape, np.median(means))
+    differences = means - centre
     if pooled <= 0.0:
         # All units of each group measure the same: of a metric that counts steps. Nothing tells chance from cause.
-        return np.zeros_like(means), np.ones_like(means)
-    expected = pooled / counts + pooled / np.maximum(total - counts, 1)
+        return differences, np.zeros_like(means), np.ones_like(means)
+    others = np.maximum(np.sum(counts) - counts, 1)
+    # A median scatters more than a mean, by pi / 2 in variance (of many, normal).
+    expected = pooled / counts + (np.pi / 2.0 if counts.size > 2 else 1.0) * pooled / others
     degrees = float(np.sum(freedom))
     if counts.size >= MIN_GROUPS:
-        centre = np.median(means)
-        spread = (_MAD_TO_SIGMA * np.median(np.abs(means - centre))) ** 2
+        spread = (_MAD_TO_SIGMA * float(np.median(np.abs(differences)))) ** 2
         expected = expected + max(0.0, spread - pooled * float(np.median(1.0 / counts)))
         degrees = min(degrees, counts.size - 1.0)
-    return differences / np.sqrt(pooled), 2.0 * t.sf(np.abs(differences) / np.sqrt(expected), degrees)
+    return (
+        differences,
+        differences / np.sqrt(pooled),
+        2.0 * t.sf(np.abs(differences) / np.sqrt(expected), degrees),
+    )
 
 
 def _counts(columns: Columns, name: str) -> dict[str, tuple[int, int]]:
@@ -268,13 +273,10 @@ def _apart(key: tuple[Any, ...], rows: list[dict[str, Any]]) -> Iterator[tuple[s
     counts = np.array([row["n"] for row in rows])
     means = np.array([row["mean"] for row in rows])
     variances = np.array([np.nan if row["var"] is None else row["var"] for row in rows])
-    sigmas, chances = apart_from_rest(counts, means, variances)
-    total = counts.sum()
-    rest = (np.sum(counts * means) - counts * means) / np.maximum(total - counts, 1)
+    differences, sigmas, chances = apart_from_others(counts, means, variances)
     check, metric, channel, unit = key
-    for row, far, chance, other in zip(rows, sigmas, chances, rest, strict=True):
-        yield (
-            row["group"],
-            Apart(check, metric, channel, unit, float(row["mean"] - other), float(far)),
-            float(chance),
-        )
+    # Two groups lie apart from each other: it is told of the smaller one.
+    told = [int(np.argmin(counts))] if len(rows) == 2 else range(len(rows))
+    for at in told:
+        found = Apart(check, metric, channel, unit, float(differences[at]), float(sigmas[at]))
+        yield rows[at]["group"], found, float(chances[at])
