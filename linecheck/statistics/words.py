@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 from linecheck.files.text import visible
 from linecheck.results.wording import significant
 from linecheck.statistics.standouts import Apart, Standout
-from linecheck.statistics.yields import Share
+from linecheck.statistics.yields import Share, Yields
 
 #: So many metrics of a group are named.
 _MAX_NAMED = 3
@@ -42,6 +42,32 @@ def cause_texts() -> dict[str, str]:
     from linecheck.causes import cause_codes
 
     return cause_codes() | {"": "not named"}
+
+
+def lines_of(found: Yields) -> Iterator[tuple[str, str]]:
+    """Yield what was counted in all, as names and texts."""
+    for name, share in (("first-pass", found.first_pass), ("final", found.final)):
+        if share.among:
+            units = f"{share.found} of {counted(share.among, 'unit')}"
+            yield name, f"{share_text(share)} ({interval_text(share)}), {units}"
+    if found.rolled is not None:
+        yield (
+            "rolled",
+            f"{100.0 * found.rolled:.{digits_of(found.first_pass)}f} %, the product of the checks' own yields",
+        )
+    apart = ((found.invalid, "invalid run"), (found.aborted, "aborted run"))
+    if found.invalid or found.aborted:
+        texts = [counted(number, noun) for number, noun in apart if number]
+        yield "apart", f"{' and '.join(texts)}, in no yield"
+    for name, number, text in (
+        ("retests hid", found.hidden, "failed first and passed later, without a repair"),
+        ("repaired", found.repaired, "failed first and passed after a repair"),
+        ("held", found.held, "passed, not released"),
+        ("not judged", found.unjudged, "without a run that judges them"),
+        ("retested", found.first_seen_before, "judged first in a run that is not picked"),
+    ):
+        if number:
+            yield name, f"{counted(number, 'unit')} {text}"
 
 
 def standout_text(found: Standout) -> str:
