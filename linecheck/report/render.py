@@ -35,10 +35,12 @@ from linecheck.report.comparison_page import NO_DIGEST, NOT_LOOKED_UP, Signed, c
 from linecheck.report.figures.data import Figure
 from linecheck.report.figures.words import metric_name
 from linecheck.report.interactive import make_live
+from linecheck.report.line_page import line_page_of
 from linecheck.report.parts import Part
 from linecheck.report.run_page import run_page_of
 from linecheck.report.shift_page import shift_page_of
 from linecheck.run.model import Run
+from linecheck.statistics.line import LineView
 
 if TYPE_CHECKING:
     from linecheck.history.baseline.file import Baseline
@@ -123,6 +125,11 @@ def drift_page(
 ) -> str:
     """Return the page of what has moved as HTML."""
     return _rendered("drift.html", drift_page_of(title, answer, facts, rows), interactive=False)
+
+
+def line_page(view: LineView, looked_at: Sequence[str] = ()) -> str:
+    """Return the page of a line as HTML; ``looked_at`` are further sentences on what to look at first."""
+    return _rendered("line.html", line_page_of(view, looked_at), interactive=False)
 
 
 def _rendered(template: str, page: Part, *, interactive: bool) -> str:
