@@ -13,6 +13,7 @@ from linecheck.gates.chart_signals import CHART_SET
 from linecheck.limits.verdict import Verdict
 from linecheck.line.charts import followed
 from linecheck.log import Log, LogReader
+from linecheck.run.facts import Asset
 from linecheck.statistics.charts.chart import Design
 from linecheck.statistics.charts.stated import UNITS, PhaseOne, Plotted, state_from
 
@@ -126,6 +127,16 @@ def test_a_station_follows_its_charts_and_is_locked_by_them(linecheck, tmp_path,
     assert linecheck("station", "status", "--station", files[1])[0] == 3
 
 
+def test_a_signal_stands_with_its_run(linecheck, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    files = write_small_files(tmp_path, station=f"{STATION}[charts]\n")
+    path = tmp_path / "results" / "linecheck.sqlite"
+    stated_by_hand(path, Design("individuals"), (50.0 + np.arange(30) % 3).tolist())
+    linecheck("run", *files, "--serial", "PR3-000001")
+    told = "control chart of tone.sinad left (pellow-r3, station bench): a value is above its limit ("
+    assert told in linecheck("log", "show", "PR3-000001")[1]
+
+
 def test_a_station_that_only_tells_is_not_locked(linecheck, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     files = write_small_files(tmp_path, station=f"{STATION}[charts]\n")
@@ -142,6 +153,22 @@ def test_drift_of_bounds_cannot_be_told(linecheck, path):
             log.append(charted(130.0, f"PR3-0005{number:02d}", verdict=Verdict.PASS, is_bound=True))
     status, out, _ = linecheck("statistics", "drift", "tone.sinad", "--log", path)
     assert (status, "6 of 56 runs have a bound only, and may lie anywhere" in out) == (3, True)
+
+
+def test_worn_contacts_are_told_by_their_assets(linecheck, tmp_path):
+    """The probe of one nest wears, and is replaced twice; another nest is as it was."""
+    path, random = tmp_path / "log.sqlite", np.random.default_rng(4)
+    with Log(path) as log:
+        for number in range(360):
+            probe, cycles = f"PB-{number // 120}", number % 120
+            value = 115.0 - 0.6 * cycles / 120 * (number % 2) + 0.2 * random.standard_normal()
+            nest, assets = ("a", ()) if number % 2 == 0 else ("b", (Asset("probe", probe),))
+            log.append(charted(value, f"PR3-{number:06d}", nest=nest, assets=assets))
+    worn = [word for probe in ("PB-0", "PB-1", "PB-2") for word in ("--worn", probe)]
+    status, out, _ = linecheck("statistics", "drift", "tone.sinad", "--log", path, *worn)
+    assert status == 1
+    assert "▲ nest line-1/b has moved, little by little, by −0.5" in out
+    assert "with the mating cycles of its contacts" in out
 
 
 def test_drift_says_what_has_moved_and_what_cannot_be_told(linecheck, tmp_path):

@@ -201,6 +201,26 @@ def test_a_changed_statement_is_told_and_stops_nothing(log, tmp_path):
     assert "has been changed since it was stored" in told[0].text
 
 
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"sigma": 0.0},
+        {"sigma": "wide"},
+        {"centre": None},
+        {"design": {}},
+        {"design": EWMA.content() | {"kind": "pie"}},
+        {"design": EWMA.content() | {"weight": -1.0}},
+        {"design": EWMA.content() | {"rules": ["none"]}},
+        {"records": 7},
+    ],
+)
+def test_a_statement_of_no_chart_is_told_and_stops_nothing(log, changes):
+    stated = state_from(SET, plotted(), EWMA, "Q. Engineer", "first month")
+    log.state(CHART_SET, stated.plotted.subject, stated.content() | changes)
+    (told,) = at_work(log, units([115.0]))
+    assert "record 1 states no control chart that this version of linecheck knows" in told[0].text
+
+
 def test_a_run_costs_no_scan_of_the_log(log):
     queries = {
         follow.NEW_RUNS: (0, STATION),

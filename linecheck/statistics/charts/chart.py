@@ -12,6 +12,7 @@ An excursion is one signal: a chart that stays out tells nothing more until it h
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Final, Literal, get_args
@@ -108,9 +109,12 @@ def read_design(content: Mapping[str, Any]) -> Design:
     ValueError, TypeError, KeyError
         It is none.
     """
-    design = Design(**{**content, "rules": tuple(content["rules"])})
+    numbers = {name: float(content[name]) for name in ("width", "weight", "allowance", "threshold", "clip")}
+    design = Design(content["kind"], rules=tuple(content["rules"]), **numbers)
     if design.kind not in KINDS or any(name not in RULES for name in design.rules):
         raise ValueError("no such chart")
+    if not all(0.0 < number < math.inf for number in numbers.values()) or design.weight > 1.0:
+        raise ValueError("a number that no chart has")
     return design
 
 

@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
@@ -149,7 +150,7 @@ def read_stated(statement: Statement) -> Stated:
         return Stated(
             Plotted(**{name: said[name] for name in Plotted.__dataclass_fields__}),
             read_design(said["design"]),
-            Level(float(said["centre"]), float(said["sigma"]), int(said["count"])),
+            _level(said),
             str(said["unit"]),
             tuple(int(number) for number in said["records"]),
             str(said["by"]),
@@ -161,6 +162,13 @@ def read_stated(statement: Statement) -> Stated:
         raise RecordError(
             f"record {statement.sequence} states no control chart that this version of linecheck knows: {error!r}"
         ) from error
+
+
+def _level(said: Mapping[str, Any]) -> Level:
+    found = Level(float(said["centre"]), float(said["sigma"]), int(said["count"]))
+    if not (math.isfinite(found.centre) and 0.0 < found.sigma < math.inf and found.count > 0):
+        raise ValueError("a level that no phase-1 set has")
+    return found
 
 
 @dataclass(frozen=True)
