@@ -93,7 +93,7 @@ def test_a_chart_without_a_set_says_what_to_do(linecheck, path):
         "statistics", "chart", "tone.sinad", "--log", path, "--first", 30, "--kind", "cusum", "--arl", 1000
     )
     assert status in (0, 1)
-    assert "1000 units until a false alarm" in out
+    assert "every 1000 units on average" in out
     status, _, err = linecheck("statistics", "chart", "tone.sinad", "--log", path, "--first", 60)
     assert (status, "--first 60: tone.sinad left has 50 measured values here" in err) == (2, True)
     status, _, err = linecheck("statistics", "chart", "tone.sinat", "--log", path, "--first", 30)

@@ -25,7 +25,7 @@ from linecheck.gates.chart_signals import (
 )
 from linecheck.log import LogReader, RunFilter
 from linecheck.report.figures.words import plain_number
-from linecheck.statistics.charts.chart import KINDS, Design, Kind, designed, run_length
+from linecheck.statistics.charts.chart import KINDS, Design, Kind, designed, estimated_run_lengths, run_length
 from linecheck.statistics.charts.of_log import restarts_of, self_check_series, stated_charts
 from linecheck.statistics.charts.rules import RULES
 from linecheck.statistics.charts.stated import (
@@ -36,7 +36,6 @@ from linecheck.statistics.charts.stated import (
     Plotted,
     Stated,
     doubts,
-    estimated_run_length,
     golden,
     state_from,
 )
@@ -330,12 +329,14 @@ def _facts(stated: Stated) -> Iterator[tuple[str, str]]:
     if design.kind != "cusum":
         low, high = level.at(-design.limit), level.at(design.limit)
         yield "limits", f"{_amount(low, unit, 6)} to {_amount(high, unit, 6)}"
+    low, high = estimated_run_lengths(design, level.count)
     shifts = ", ".join(f"{run_length(design, shift):.3g} at {shift:g}" for shift in _SHIFTS)
     yield (
-        "run length",
-        f"{run_length(design):.4g} units until a false alarm, {estimated_run_length(stated):.3g} where the set's "
-        f"mean is off by its own standard error; after a shift in standard deviations {shifts}",
+        "false alarms",
+        f"every {run_length(design):.4g} units on average if the set is the whole truth; from {level.count} values it "
+        f"is known to be {low:.0f} to {high:.0f} (80 %)",
     )
+    yield "a shift", f"is told after {shifts} standard deviations, units on average"
 
 
 def _kind_text(design: Design) -> str:
@@ -405,6 +406,7 @@ def _plain(series: Series, stated: Stated, trace: Trace, begins: int) -> dict[st
         "phase_1": asdict(stated.level)
         | {"by": stated.by, "reason": stated.reason, "record": stated.sequence or None},
         "run_length": {f"{shift:g}": run_length(stated.design, shift) for shift in (0.0, *_SHIFTS)},
+        "false_alarms_known_between": estimated_run_lengths(stated.design, stated.level.count),
         "begins": begins,
         "bounds": series.bounds,
         "missing": series.missing,

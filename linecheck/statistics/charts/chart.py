@@ -1,11 +1,12 @@
 """A chart as it is stated, and its running state: one value more costs the same however many came before.
 
-=====================  ==================================================================
-:class:`Design`        what sort of chart, and how wide its limits are
-:class:`Running`       what a chart remembers of the values so far
-:func:`advance`        what it remembers after one more value, and whether that is a signal
-:func:`run_length`     its average run length
-=====================  ==================================================================
+==============================  ============================================================
+:class:`Design`                 what sort of chart, and how wide its limits are
+:class:`Running`                what a chart remembers of the values so far
+:func:`advance`                 what it remembers after one more value, and whether that is a signal
+:func:`run_length`              its average run length
+:func:`estimated_run_lengths`   the same where its level is known from so many values
+==============================  ============================================================
 
 An excursion is one signal: a chart that stays out tells nothing more until it has come back, or begins anew.
 """
@@ -17,6 +18,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Final, Literal, get_args
 
+import numpy as np
+
 from linecheck.statistics.charts import cusum, ewma
 from linecheck.statistics.charts.individuals import LIMIT_SIGMAS, Level
 from linecheck.statistics.charts.rules import FURTHEST, RULES, broken
@@ -27,6 +30,8 @@ KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 #: One value counts for no more than this in a sum or an average, in standard deviations: one broken unit is no drift of
 #: the line. Of values that have not moved one in 16,000 lies further out.
 CLIP_SIGMAS: Final = 4.0
+#: So many values of each of two numbers stand for what it may be.
+_QUANTILES: Final = 20
 
 
 @dataclass(frozen=True)
@@ -149,15 +154,36 @@ def _told(design: Design, running: Running) -> str:
     return ""
 
 
-def run_length(design: Design, shift: float = 0.0) -> float:
-    """Return the average run length of a chart where the mean lies ``shift`` standard deviations off its centre."""
+def run_length(design: Design, shift: float = 0.0, scale: float = 1.0) -> float:
+    """Return the average run length of a chart where the mean lies ``shift`` standard deviations off its centre.
+
+    ``scale`` is what the chart takes for a standard deviation, in true ones.
+    """
     from linecheck.statistics.charts import run_length as lengths
 
     if design.kind == "ewma":
-        return lengths.ewma(design.width, design.weight, shift)
+        return lengths.ewma(scale * design.width, design.weight, shift)
     if design.kind == "cusum":
-        return lengths.cusum(design.threshold, design.allowance, shift)
-    return lengths.shewhart(design.width, design.rules, shift)
+        return lengths.cusum(scale * design.threshold, scale * design.allowance, shift)
+    return lengths.shewhart(design.width, design.rules, shift, scale)
+
+
+def estimated_run_lengths(design: Design, count: int) -> tuple[float, float]:
+    """Return between which run lengths without a shift 80 % of charts lie whose level is that of ``count`` values.
+
+    Mean and moving ranges of normal values are normal enough: of variance 1 / n and 0.826 / n (Cryer and Ryan 1990).
+    """
+    from scipy.special import ndtri
+
+    spread = ndtri((np.arange(_QUANTILES) + 0.5) / _QUANTILES) / math.sqrt(count)
+    # The mean may be off either way alike.
+    lengths = [
+        run_length(design, off, 1.0 + math.sqrt(0.826) * wide)
+        for off in spread[spread >= 0.0].tolist()
+        for wide in spread.tolist()
+    ]
+    low, high = np.quantile(lengths, [0.1, 0.9])
+    return float(low), float(high)
 
 
 def designed(kind: Kind, length: float | None, **asked: Any) -> Design:  # noqa: ANN401 - fields of a design

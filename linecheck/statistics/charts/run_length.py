@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from functools import cache
 from itertools import pairwise
 from typing import Final
 
@@ -32,6 +33,7 @@ _LARGEST: Final = 1e9
 #: No normal value lies further out.
 _FURTHEST: Final = 12.0
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 
 def cusum(threshold: float, allowance: float, shift: float = 0.0, *, head_start: float = 0.0) -> float:
@@ -91,25 +93,40 @@ def shewhart_width(names: Sequence[str], length: float) -> float:
     return _solved(lambda width: shewhart(width, names), length)
 
 
-def shewhart(width: float = 3.0, names: Sequence[str] = (), shift: float = 0.0) -> float:
-    """Return the average run length of limits on single values, with runs rules."""
+def shewhart(width: float = 3.0, names: Sequence[str] = (), shift: float = 0.0, scale: float = 1.0) -> float:
+    """Return the average run length of limits on single values, with runs rules.
+
+    ``scale`` is what the chart takes for a standard deviation, where it is not 1.
+    """
+    zones, start, end, zone = _chain(width, tuple(names))
+    chances = ndtr(scale * zones[:, 1] - shift) - ndtr(scale * zones[:, 0] - shift)
+    states = int(start.max()) + 1
+    matrix = np.eye(states)
+    np.subtract.at(matrix, (start, end), chances[zone])
+    return float(np.linalg.solve(matrix, np.ones(states))[0])
+
+
+@cache
+def _chain(width: float, names: tuple[str, ...]) -> tuple[FloatArray, IntArray, IntArray, IntArray]:
+    """Return the zones within the limits, shape (zones, 2), and the moves: from which state to which, by which zone.
+
+    A state is what of the past each rule can still count, on each side; state 0 has none.
+    """
     rules = [RULES[name] for name in names]
     edges = sorted({-width, width, *(side * rule.beyond for rule in rules for side in (-1.0, 1.0))})
-    inside = [(low, high) for low, high in pairwise(edges) if -width <= low and high <= width]
-    chances = [float(ndtr(high - shift) - ndtr(low - shift)) for low, high in inside]
-    # What of each value later rules still ask: by rule and side, whether it counts.
+    zones = [(low, high) for low, high in pairwise(edges) if -width <= low and high <= width]
     counts = [
         [low >= rule.beyond if side > 0 else high <= -rule.beyond for rule in rules for side in (1, -1)]
-        for low, high in inside
+        for low, high in zones
     ]
     spans = [(rule.least, rule.among) for rule in rules for _ in (1, -1)]
-    start: tuple[tuple[bool, ...], ...] = ((),) * len(spans)
-    known = {start: 0}
-    moves: list[tuple[int, int, float]] = []
-    waiting = [start]
+    first: tuple[tuple[bool, ...], ...] = ((),) * len(spans)
+    known = {first: 0}
+    moves: list[tuple[int, int, int]] = []
+    waiting = [first]
     while waiting:
         state = waiting.pop()
-        for chance, counted in zip(chances, counts, strict=True):
+        for zone, counted in enumerate(counts):
             after = [(*past, new) for past, new in zip(state, counted, strict=True)]
             if any(now[-1] and sum(now) >= least for now, (least, _) in zip(after, spans, strict=True)):
                 continue
@@ -117,11 +134,9 @@ def shewhart(width: float = 3.0, names: Sequence[str] = (), shift: float = 0.0) 
             if kept not in known:
                 known[kept] = len(known)
                 waiting.append(kept)
-            moves.append((known[state], known[kept], chance))
-    matrix = np.eye(len(known))
-    for start_at, end_at, chance in moves:
-        matrix[start_at, end_at] -= chance
-    return float(np.linalg.solve(matrix, np.ones(len(known)))[0])
+            moves.append((known[state], known[kept], zone))
+    start, end, zone_of = np.array(moves).T
+    return np.array(zones), start, end, zone_of
 
 
 def _needed(past: tuple[bool, ...], least: int, among: int) -> tuple[bool, ...]:
@@ -132,8 +147,13 @@ def _needed(past: tuple[bool, ...], least: int, among: int) -> tuple[bool, ...]:
     return recent
 
 
+@cache
+def _legendre() -> tuple[FloatArray, FloatArray]:
+    return np.polynomial.legendre.leggauss(_NODES)
+
+
 def _nodes(low: float, high: float) -> tuple[FloatArray, FloatArray]:
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    nodes, weights = _legendre()
     return low + 0.5 * (high - low) * (nodes + 1.0), 0.5 * (high - low) * weights
 
 

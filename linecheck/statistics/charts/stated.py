@@ -20,7 +20,7 @@ from linecheck.errors import RecordError, UsageError
 from linecheck.files.text import encodable
 from linecheck.log.signoff import MAX_NAME_LENGTH, MAX_REASON_LENGTH, checked_text
 from linecheck.log.stored import Statement
-from linecheck.statistics.charts.chart import Design, Running, advance, read_design, run_length
+from linecheck.statistics.charts.chart import Design, Running, advance, read_design
 from linecheck.statistics.charts.individuals import Level, lag_one, level
 
 #: Common practice, no source: limits from fewer values are hardly known.
@@ -238,8 +238,3 @@ def doubts(found: PhaseOne, stated: Stated) -> list[str]:
         if count:
             told.append(f"{count} runs have {what} and are not in the set")
     return told
-
-
-def estimated_run_length(stated: Stated) -> float:
-    """Return the run length without a shift where the set's mean is off by its own standard error."""
-    return run_length(stated.design, stated.level.count**-0.5)
