@@ -127,6 +127,28 @@ def test_a_station_follows_its_charts_and_is_locked_by_them(linecheck, tmp_path,
     assert linecheck("station", "status", "--station", files[1])[0] == 3
 
 
+def test_self_checks_have_their_own_chart(linecheck, tmp_path):
+    path = tmp_path / "log.sqlite"
+    with Log(path) as log:
+        for value in [*steady(30, centre=-107.0), None, -107.0, -100.0]:
+            entry = {"what": "noise", "channel": "left", "value": value, "unit": "dB", "is_bound": False}
+            log.state("self_check", "line-1", {"steps": [{"name": "noise", "measured": [entry]}]})
+    which = ("noise.noise", "--channel", "left", "--self-checks", "--log", path)
+    status, _, err = linecheck("statistics", "chart", "noise.gain", *which[1:], "--first", 25)
+    assert (status, "no self-check measured noise.gain left; the newest measured noise.noise" in err) == (
+        2,
+        True,
+    )
+    status, out, _ = linecheck("statistics", "chart", *which, "--first", 30, "--kind", "individuals")
+    assert status == 1
+    assert "control chart of noise.noise left (self-checks, station line-1)" in out
+    assert "0 with a bound only, 1 not measured" in out
+    assert re.search(r"  33  –  +−100 dB  a value is above its limit", out)
+    status, out, _ = linecheck("statistics", "chart-set", *which, "--leave-out", 33, *WHO)
+    assert (status, "31 values, stated by Q. Engineer, record 34" in out) == (0, True)
+    assert linecheck("statistics", "chart", *which)[0] == 0
+
+
 def test_a_signal_stands_with_its_run(linecheck, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     files = write_small_files(tmp_path, station=f"{STATION}[charts]\n")

@@ -121,11 +121,11 @@ def _table(found: Weighed, unit: str, since: dict[Hypothesis, str]) -> list[tupl
     rows: list[tuple[str, ...]] = []
     for each in found.hypotheses:
         if each.suspects[0].what == "nothing":
-            rows.append((each.words, f"{each.probability:.3f}", "", "", "", ""))
+            rows.append((each.words, _share(each.probability), "", "", "", ""))
             continue
         how = "wear" if each.worn > 0.5 else "little by little" if each.gradual else "at once"
         size, uncertainty = (plain_number(value, 3) for value in (each.size, each.uncertainty))
-        rows.append((each.words, f"{each.probability:.3f}", f"{size} {unit}", uncertainty, since[each], how))
+        rows.append((each.words, _share(each.probability), f"{size} {unit}", uncertainty, since[each], how))
     return rows
 
 
@@ -204,6 +204,10 @@ def _plain(found: Weighed, series: Series, since: dict[Hypothesis, str]) -> dict
 
 def _size(each: Hypothesis, unit: str) -> str:
     return f"{plain_number(each.size, 3)} ± {plain_number(each.uncertainty, 2)} {unit}".rstrip()
+
+
+def _share(probability: float) -> str:
+    return "> 0.999" if probability > 0.999 else "< 0.001" if probability < 0.001 else f"{probability:.3f}"
 
 
 def _chance(probability: float) -> str:
