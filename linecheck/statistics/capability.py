@@ -122,6 +122,8 @@ def chosen(sample: Sample) -> Choice:
     """Return which distribution a sample is taken to have."""
     if sample.units < FEWEST:
         return Choice("none", f"{sample.units} units are too few for a distribution, which takes {FEWEST}")
+    if sample.bounded and not sample.side:
+        return Choice("none", f"{sample.bounded} readings are bounds, and nobody says on which side the truth is")
     normal = normal_fit(sample)
     if normal is None:
         if sample.measured > 1 and sample.spread > 0.0:

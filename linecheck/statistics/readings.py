@@ -17,7 +17,7 @@ middle half of the first of them) that what is computed of the bins' means is th
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -228,8 +228,16 @@ def read_metrics(
     for name in wanted:
         if not any(_is_named(name, item.check, item.metric) for item in found):
             raise UsageError(f"--metric {name}: no unit has such a reading, expected CHECK.METRIC")
-    order = {check.name: number for number, check in enumerate(limits.checks)}
-    return sorted(found, key=lambda item: order.get(item.check, len(order)))
+    return sorted(found, key=lambda item: _place(limits, item))
+
+
+def _place(limits: LimitFile, item: MetricReadings) -> tuple[int, int, int]:
+    """Return where a metric stands in its limit file."""
+    checks = [check.name for check in limits.checks]
+    known = kinds().get(limits.checks[checks.index(item.check)].kind.name)
+    metrics = [spec.name for spec in known.specs] if known else []
+    named = metrics.index(item.metric) if item.metric in metrics else len(metrics)
+    return checks.index(item.check), named, limits.channels.index(item.channel) if item.channel in limits.channels else -1
 
 
 def _is_named(name: str, check: str, metric: str) -> bool:
@@ -387,8 +395,8 @@ def _pooled(found: dict[Key, _Rows], rows: Any) -> None:  # noqa: ANN401 - rows 
 
 def _metric(limits: LimitFile, key: Key, rows: _Rows, units: int, by: str) -> MetricReadings:
     check, metric, channel = key
-    entry = next((entry for entry in limits.checks if entry.name == check), None)
-    spec = None if entry is None else spec_of(entry, metric)
+    entry = next(entry for entry in limits.checks if entry.name == check)
+    spec = spec_of(entry, metric)
     told = np.array(sorted(rows.values), dtype=np.float64).reshape(-1, 3)
     is_bound = told[:, 2] > 0.0
     side = SIDES["nominal" if spec is None else spec.better]
@@ -407,7 +415,7 @@ def _metric(limits: LimitFile, key: Key, rows: _Rows, units: int, by: str) -> Me
         channel,
         rows.unit,
         spec,
-        None if entry is None else entry.masks.get(metric),
+        entry.masks.get(metric),
         sample,
         rows.is_curve,
         max(units - with_value, 0),

@@ -10,6 +10,7 @@ __all__ = ["command"]
 
 #: command -> (place in this package, one-line help)
 _COMMANDS = {
+    "capability": ("capability:capability_command", "Tell whether the process makes units within the masks."),
     "yield": ("yields:yield_command", "Count yield, what fails most, and what retests hid."),
 }
 
