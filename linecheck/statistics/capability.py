@@ -123,12 +123,18 @@ def chosen(sample: Sample) -> Choice:
     if sample.units < FEWEST:
         return Choice("none", f"{sample.units} units are too few for a distribution, which takes {FEWEST}")
     if sample.bounded and not sample.side:
-        return Choice("none", f"{sample.bounded} readings are bounds, and nobody says on which side the truth is")
+        return Choice(
+            "none", f"{sample.bounded} readings are bounds, and nobody says on which side the truth is"
+        )
     normal = normal_fit(sample)
     if normal is None:
         if sample.measured > 1 and sample.spread > 0.0:
-            return Choice("none", f"{sample.bounded} of {sample.units} readings are bounds: too few are values")
-        return Choice("none", "the values do not spread" if sample.measured > 1 else "all readings are bounds")
+            return Choice(
+                "none", f"{sample.bounded} of {sample.units} readings are bounds: too few are values"
+            )
+        return Choice(
+            "none", "the values do not spread" if sample.measured > 1 else "all readings are bounds"
+        )
     statistic, probability = normality(normal)
     tested = f"Anderson-Darling A² = {statistic:.2f}, p = {_shown(probability)}"
     if probability >= REFUTED:
@@ -182,7 +188,9 @@ def capability_of(
         pp, ppk, beyond = _of_fit(choice.fit, tolerance)
     else:
         pp, ppk, beyond = None, _by_percentiles(sample, lower, upper), counted.beyond
-    cp, cpk = (None, None) if within is None or choice.method != "normal" else _of_within(sample, tolerance, within)
+    cp, cpk = (
+        (None, None) if within is None or choice.method != "normal" else _of_within(sample, tolerance, within)
+    )
     return Capability(
         sample.units,
         sample.bounded,
@@ -268,7 +276,7 @@ def _closest(of: Parameters, lower: float | None, upper: float | None) -> FloatA
         sides.append((middle - lower) / (middle - of.percentile(-_SPREADS)))
     if upper is not None:
         sides.append((upper - middle) / (of.percentile(_SPREADS) - middle))
-    return np.min(sides, axis=0)
+    return np.asarray(np.min(sides, axis=0))
 
 
 def _outside(of: Parameters, lower: float | None, upper: float | None) -> FloatArray:

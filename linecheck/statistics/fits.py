@@ -18,6 +18,7 @@ a value.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from typing import Final
@@ -208,9 +209,7 @@ class Fit:
         root = np.linalg.cholesky(covariance)
         shift = root @ _normal_draws(3)
         centre, log_scale, skew = shift
-        return Parameters(
-            self.centre + self.scale * centre, self.scale * np.exp(log_scale), self.skew + skew
-        )
+        return Parameters(self.centre + self.scale * centre, self.scale * np.exp(log_scale), self.skew + skew)
 
     def standardised(self) -> tuple[FloatArray, FloatArray]:
         """Return the values as standard normal ones, and their counts."""
@@ -313,10 +312,10 @@ def _most_likely(sample: Sample, start: FloatArray) -> tuple[FloatArray, FloatAr
         np.linalg.cholesky(curvature)
     except np.linalg.LinAlgError:
         return None
-    return top, np.linalg.inv(curvature)
+    return np.asarray(top), np.asarray(np.linalg.inv(curvature))
 
 
-def _curvature(function, size: int, step: float = 1e-3) -> FloatArray:  # type: ignore[no-untyped-def]
+def _curvature(function: Callable[[FloatArray], float], size: int, step: float = 1e-3) -> FloatArray:
     """Return the matrix of second derivatives at nothing, by central differences."""
     unit = np.eye(size) * step
     result = np.empty((size, size))
@@ -345,7 +344,7 @@ def normality(fit: Fit) -> tuple[float, float]:
     with np.errstate(invalid="ignore"):
         lower = (upto**2 - before**2) @ special.log_ndtr(z)
         upper = ((units - before) ** 2 - (units - upto) ** 2) @ special.log_ndtr(-z)
-    statistic = -units - (lower + upper) / units
+    statistic = -units - float(lower + upper) / units
     corrected = statistic * (1.0 + 0.75 / units + 2.25 / units**2)
     return statistic, _probability(corrected)
 

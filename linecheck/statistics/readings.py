@@ -36,6 +36,7 @@ from linecheck.statistics.tolerances import moving_range_spread, pooled_spread
 
 if TYPE_CHECKING:
     from linecheck.statistics.columns import Columns
+    from linecheck.statistics.sources.base import Only
 
 #: By what the spread within is had, and where a run says it.
 SUBGROUPS: Final[Mapping[str, str]] = {
@@ -44,12 +45,22 @@ SUBGROUPS: Final[Mapping[str, str]] = {
 }
 MOVING_RANGE: Final = "moving-range"
 #: Columns of the runs that this needs.
-COLUMNS: Final = ("serial", "model", "recorded", "released", "verdict", "purpose", "limit_sha256", "limit_revision")
+COLUMNS: Final = (
+    "serial",
+    "model",
+    "recorded",
+    "released",
+    "verdict",
+    "purpose",
+    "limit_sha256",
+    "limit_revision",
+)
 #: More units than this are counted in bins.
 FEW: Final = 10_000
 #: So many rows say how narrow bins are.
 _LOOKED_AT: Final = 200_000
 _BINS_IN_MIDDLE_HALF: Final = 100.0
+_JUDGED: Final = tuple(verdict.value for verdict in Verdict if verdict is not Verdict.ABORTED)
 _JUDGING: Final = (Verdict.PASS.value, Verdict.MARGINAL.value, HOLD, Verdict.FAIL.value)
 _KEY: Final = '"check", metric, channel'
 
@@ -92,8 +103,7 @@ class MetricReadings:
     ----------
     check, metric, channel : str, str, str or None
     unit : str
-    spec : MetricSpec or CurveSpec or None
-        None where this linecheck does not have the metric.
+    spec : MetricSpec or CurveSpec
     mask : Mask or None
     sample : Sample
         Of a curve how far its worst point is within the mask that judged it.
@@ -111,7 +121,7 @@ class MetricReadings:
     metric: str
     channel: str | None
     unit: str
-    spec: MetricSpec | CurveSpec | None
+    spec: MetricSpec | CurveSpec
     mask: Mask | None
     sample: Sample
     is_curve: bool
@@ -127,7 +137,7 @@ class MetricReadings:
 
     def tolerance(self, *, of_pass: bool = False) -> Tolerance:
         """Return the limits that fail a unit, or those that it passes by; of a curve, its distance from them."""
-        possible = (-math.inf, math.inf) if self.spec is None or self.is_curve else self.spec.possible
+        possible = (-math.inf, math.inf) if self.is_curve else self.spec.possible
         if self.mask is None:
             return Tolerance(None, None, possible)
         if self.is_curve:
@@ -220,7 +230,9 @@ def read_metrics(
     """
     is_few = units <= FEW
     if within == MOVING_RANGE and not is_few:
-        raise UsageError(f"--within {MOVING_RANGE} is for up to {FEW} units, and there are {units}: give a subgroup")
+        raise UsageError(
+            f"--within {MOVING_RANGE} is for up to {FEW} units, and there are {units}: give a subgroup"
+        )
     by = within or (MOVING_RANGE if is_few else "day")
     source = _Source(columns, limits, of_pass, wanted)
     groups = _of_few(source, by) if is_few else _of_many(source, by)
@@ -234,10 +246,14 @@ def read_metrics(
 def _place(limits: LimitFile, item: MetricReadings) -> tuple[int, int, int]:
     """Return where a metric stands in its limit file."""
     checks = [check.name for check in limits.checks]
-    known = kinds().get(limits.checks[checks.index(item.check)].kind.name)
-    metrics = [spec.name for spec in known.specs] if known else []
-    named = metrics.index(item.metric) if item.metric in metrics else len(metrics)
-    return checks.index(item.check), named, limits.channels.index(item.channel) if item.channel in limits.channels else -1
+    check = checks.index(item.check)
+    metrics = [spec.name for spec in specs_of(limits.checks[check])]
+    channels = [None, *limits.channels]
+    return (
+        check,
+        metrics.index(item.metric),
+        channels.index(item.channel) if item.channel in channels else len(channels),
+    )
 
 
 def _is_named(name: str, check: str, metric: str) -> bool:
@@ -248,9 +264,8 @@ def _is_named(name: str, check: str, metric: str) -> bool:
 class _Rows:
     """What was counted of one metric in one channel."""
 
-    unit: str = ""
-    is_curve: bool = False
-    values: Any = None
+    is_curve: bool
+    values: list[tuple[float, int, bool]]
     missing: int = 0
     void: int = 0
     present: int = 0
@@ -259,53 +274,71 @@ class _Rows:
     within: tuple[float, float] | None = None
 
 
-@dataclass(frozen=True)
 class _Source:
-    columns: Columns
-    limits: LimitFile
-    of_pass: bool
-    wanted: Collection[str]
+    """The readings that are meant, as the engine is asked for them."""
 
-    names = (
-        "check", "metric", "channel", "value", "unit", "uncertainty", "is_bound", "verdict", "margin", "pass_limit",
-        "fail_limit", "side", "is_curve",
-    )  # fmt: skip
+    def __init__(self, columns: Columns, limits: LimitFile, of_pass: bool, wanted: Collection[str]) -> None:
+        self.columns = columns
+        self._of_pass = of_pass
+        self._meant = [
+            (check.name, spec.name)
+            for check in limits.checks
+            for spec in specs_of(check)
+            if (
+                any(_is_named(name, check.name, spec.name) for name in wanted)
+                if wanted
+                else spec.name in check.masks
+            )
+        ]
+        curves = {
+            (check.name, spec.name) for check in limits.checks for spec in specs_of(check) if _is_curve(spec)
+        }
+        self._with_curves = not curves.isdisjoint(self._meant)
+        # What is not asked for is not read.
+        self.only: Only = {"verdict": _JUDGED}
+        if wanted:
+            self.only = {"metric": sorted({metric for _, metric in self._meant})}
 
     @property
-    def rows(self) -> str:
-        """The text of a table: the readings that are meant, of the units that count."""
-        to_fail = (
-            "CASE side WHEN 'max' THEN coalesce(fail_limit, pass_limit) - value "
-            "WHEN 'min' THEN value - coalesce(fail_limit, pass_limit) END"
-        )
-        distance = "margin" if self.of_pass else to_fail
+    def names(self) -> tuple[str, ...]:
+        """The columns that are asked for."""
+        plain = ("check", "metric", "channel", "value", "uncertainty", "is_bound", "verdict")
+        return (*plain, *(("is_curve", "side", *self._limits) if self._with_curves else ()))
+
+    @property
+    def _limits(self) -> tuple[str, ...]:
+        return ("margin",) if self._of_pass else ("pass_limit", "fail_limit")
+
+    def rows(self, table: str) -> str:
+        """Return the text of a table: the readings that are meant, of the units that count."""
+        limit = "coalesce(fail_limit, pass_limit)"
+        distance = f"CASE side WHEN 'max' THEN {limit} - value WHEN 'min' THEN value - {limit} END"
+        if self._of_pass:
+            distance = "margin"
+        is_curve = "is_curve" if self._with_curves else "false"
+        value = f"CASE WHEN is_curve THEN {distance} ELSE value END" if self._with_curves else "value"
         return f"""(
-            SELECT {_KEY}, unit, is_curve, coalesce(is_bound, false) AS is_bound, uncertainty, nth, subgroup,
+            SELECT {_KEY}, {is_curve} AS is_curve, coalesce(is_bound, false) AS is_bound, uncertainty, nth, subgroup,
                 value IS NOT NULL AND verdict = 'invalid' AND NOT coalesce(is_bound, false) AS is_void,
-                CASE WHEN is_curve THEN {distance} ELSE value END AS value
-            FROM {{table}} JOIN unit_order USING (log, record) SEMI JOIN meant USING ("check", metric))"""
+                {value} AS value
+            FROM {table} JOIN unit_order USING (log, record) SEMI JOIN meant USING ("check", metric))"""
 
     def lay(self, by: str) -> None:
         """Lay the tables that say which readings are meant, and in which order and subgroup units are."""
         subgroup = SUBGROUPS.get(by, "''")
+        # A stream says not how long it is, and the engine would keep it whole to look the units up in.
+        self.columns.run("SET disabled_optimizers = 'join_order,build_side_probe_side'")
         self.columns.run(
             f"CREATE OR REPLACE TEMP TABLE unit_order AS SELECT log, record, nth, {subgroup} AS subgroup FROM counted"
         )
         self.columns.run('CREATE OR REPLACE TEMP TABLE meant ("check" VARCHAR, metric VARCHAR)')
-        for check in self.limits.checks:
-            known = kinds().get(check.kind.name)
-            named = {spec.name for spec in (known.specs if known else ())} | set(check.masks)
-            for metric in sorted(named):
-                is_meant = metric in check.masks
-                if self.wanted:
-                    is_meant = any(_is_named(name, check.name, metric) for name in self.wanted)
-                if is_meant:
-                    self.columns.run("INSERT INTO meant VALUES (?, ?)", [check.name, metric])
+        for pair in self._meant:
+            self.columns.run("INSERT INTO meant VALUES (?, ?)", pair)
 
 
 #: What is counted of each value, or bin.
 _TOTALS: Final = """
-    any_value(unit) AS unit, any_value(is_curve) AS is_curve, count(*) AS present,
+    any_value(is_curve) AS is_curve, count(*) AS present,
     count(*) FILTER (value IS NULL) AS missing, count(*) FILTER (is_void) AS void,
     count(*) FILTER (value IS NOT NULL AND uncertainty IS NULL) AS unknown,
     sum(uncertainty * uncertainty) FILTER (value IS NOT NULL) AS square,
@@ -315,9 +348,11 @@ _TOTALS: Final = """
 def _of_few(source: _Source, by: str) -> dict[Key, _Rows]:
     columns = source.columns
     source.lay(by)
-    columns.keep_readings(*source.names, table="kept")
-    rows = source.rows.format(table="kept")
-    found = _collected(columns.rows(f"SELECT {_KEY}, is_bound, {_TOTALS} FROM {rows} GROUP BY {_KEY}, is_bound, value"))
+    columns.keep_readings(*source.names, only=source.only, table="kept")
+    rows = source.rows("kept")
+    found = _collected(
+        columns.rows(f"SELECT {_KEY}, is_bound, {_TOTALS} FROM {rows} GROUP BY {_KEY}, is_bound, value")
+    )
     if by == MOVING_RANGE:
         ranges = columns.rows(f"""
             SELECT {_KEY}, avg(abs(value - before)), count(value) FROM (
@@ -341,18 +376,19 @@ def _of_few(source: _Source, by: str) -> dict[Key, _Rows]:
 def _of_many(source: _Source, by: str) -> dict[Key, _Rows]:
     columns = source.columns
     source.lay(by)
-    with columns.over_readings(*source.names):
+    some = f"(FROM reading LIMIT {_LOOKED_AT})"
+    with columns.over_readings(*source.names, only=source.only):
         columns.run(f"""
             CREATE OR REPLACE TEMP TABLE bin_width AS
             SELECT {_KEY}, (quantile_cont(value, 0.75) - quantile_cont(value, 0.25)) / {_BINS_IN_MIDDLE_HALF} AS middle,
                 stddev_samp(value) / {_BINS_IN_MIDDLE_HALF} AS rest
-            FROM (FROM {source.rows.format(table="reading")} LIMIT {_LOOKED_AT}) GROUP BY {_KEY}""")
+            FROM {source.rows(some)} GROUP BY {_KEY}""")
     width = "CASE WHEN middle > 0 THEN middle WHEN rest > 0 THEN rest END"
-    with columns.over_readings(*source.names):
+    with columns.over_readings(*source.names, only=source.only):
         counted = columns.rows(f"""
             WITH r AS (
                 SELECT r.*, CASE WHEN {width} IS NULL THEN r.value ELSE floor(r.value / {width}) END AS bin
-                FROM {source.rows.format(table="reading")} AS r LEFT JOIN bin_width AS w
+                FROM {source.rows("reading")} AS r LEFT JOIN bin_width AS w
                 ON r."check" = w."check" AND r.metric = w.metric AND r.channel IS NOT DISTINCT FROM w.channel)
             SELECT {_KEY}, is_bound, {_TOTALS}, GROUPING(bin) AS is_subgroup, var_samp(value) FILTER (NOT is_void)
             FROM r GROUP BY GROUPING SETS (({_KEY}, is_bound, bin), ({_KEY}, subgroup))""")
@@ -369,8 +405,21 @@ def _key(parts: Any) -> Key:  # noqa: ANN401 - the columns of a row
 def _collected(rows: Any) -> dict[Key, _Rows]:  # noqa: ANN401 - rows of the engine
     """Put the values, or bins, of each metric together."""
     found: dict[Key, _Rows] = {}
-    for check, metric, channel, is_bound, unit, is_curve, present, missing, void, unknown, square, mean, units in rows:
-        of = found.setdefault((check, metric, channel), _Rows(unit, bool(is_curve), []))
+    for (
+        check,
+        metric,
+        channel,
+        is_bound,
+        is_curve,
+        present,
+        missing,
+        void,
+        unknown,
+        square,
+        mean,
+        units,
+    ) in rows:
+        of = found.setdefault((check, metric, channel), _Rows(bool(is_curve), []))
         of.present += present
         of.missing += missing
         of.void += void
@@ -396,10 +445,10 @@ def _pooled(found: dict[Key, _Rows], rows: Any) -> None:  # noqa: ANN401 - rows 
 def _metric(limits: LimitFile, key: Key, rows: _Rows, units: int, by: str) -> MetricReadings:
     check, metric, channel = key
     entry = next(entry for entry in limits.checks if entry.name == check)
-    spec = spec_of(entry, metric)
+    spec = next(spec for spec in specs_of(entry) if spec.name == metric)
     told = np.array(sorted(rows.values), dtype=np.float64).reshape(-1, 3)
     is_bound = told[:, 2] > 0.0
-    side = SIDES["nominal" if spec is None else spec.better]
+    side = SIDES[spec.better]
     sample = Sample(
         np.ascontiguousarray(told[~is_bound, 0]),
         np.ascontiguousarray(told[~is_bound, 1]),
@@ -413,7 +462,7 @@ def _metric(limits: LimitFile, key: Key, rows: _Rows, units: int, by: str) -> Me
         check,
         metric,
         channel,
-        rows.unit,
+        spec.unit,
         spec,
         entry.masks.get(metric),
         sample,
@@ -425,7 +474,11 @@ def _metric(limits: LimitFile, key: Key, rows: _Rows, units: int, by: str) -> Me
     )
 
 
-def spec_of(check: Check, metric: str) -> MetricSpec | CurveSpec | None:
-    """Return what the kind of a check declares of a metric; a check of a record only names its kind."""
+def specs_of(check: Check) -> tuple[MetricSpec | CurveSpec, ...]:
+    """Return what the kind of a check declares; a check of a record only names its kind."""
     kind = kinds().get(check.kind.name)
-    return next((spec for spec in (kind.specs if kind else ()) if spec.name == metric), None)
+    return () if kind is None else kind.specs
+
+
+def _is_curve(spec: MetricSpec | CurveSpec) -> bool:
+    return isinstance(spec, CurveSpec)

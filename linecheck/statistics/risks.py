@@ -46,7 +46,9 @@ def conformity(value: float, uncertainty: float, tolerance: Span) -> float:
     """Return the probability that the true value behind a reading is within limits (clause 7): 1 - specific risk."""
     low, high = ((limit - value) / uncertainty for limit in tolerance)
     # From the side where less is left, so that small risks keep their digits.
-    return float(special.ndtr(-low) - special.ndtr(-high) if low > 0.0 else special.ndtr(high) - special.ndtr(low))
+    return float(
+        special.ndtr(-low) - special.ndtr(-high) if low > 0.0 else special.ndtr(high) - special.ndtr(low)
+    )
 
 
 def global_risks(mean: float, spread: float, uncertainty: float, tolerance: Span, acceptance: Span) -> Risks:
@@ -100,7 +102,10 @@ def _integral(mean: float, spread: float, uncertainty: float, true: Span, read: 
     if not low < high:
         return 0.0
     bends = [
-        limit + step * uncertainty for limit in read if math.isfinite(limit) for step in (-8.0, -3.0, 0.0, 3.0, 8.0)
+        limit + step * uncertainty
+        for limit in read
+        if math.isfinite(limit)
+        for step in (-8.0, -3.0, 0.0, 3.0, 8.0)
     ]
     even = np.linspace(low, high, 7)
     ends = np.unique(np.concatenate([even, [bend for bend in bends if low < bend < high]]))

@@ -54,7 +54,11 @@ class Told:
 @source_options
 @filter_options
 @click.option(
-    "--metric", "metrics", metavar="CHECK.METRIC", multiple=True, help="Only this, also without a mask; repeatable."
+    "--metric",
+    "metrics",
+    metavar="CHECK.METRIC",
+    multiple=True,
+    help="Only this, also without a mask; repeatable.",
 )
 @click.option(
     "--against",
@@ -62,7 +66,9 @@ class Told:
     default="fail",
     help="Hold against the mask that fails units [default], or the one that they pass by.",
 )
-@click.option("--ppk", "required", type=click.FloatRange(0.1, 10.0), default=1.33, help="The Ppk that is required.")
+@click.option(
+    "--ppk", "required", type=click.FloatRange(0.1, 10.0), default=1.33, help="The Ppk that is required."
+)
 @click.option(
     "--within",
     type=click.Choice((MOVING_RANGE, *SUBGROUPS)),
@@ -89,7 +95,7 @@ def capability_command(
 
     Exit status: 0 all metrics are capable, 1 one is not, 3 none is not and one cannot be told.
     """
-    needed = (*COLUMNS, *({within} & {*SUBGROUPS} - {"day"}))
+    needed = [*COLUMNS, *(name for name in SUBGROUPS if name == within != "day")]
     with open_columns(place, wanted, columns=needed) as columns:
         limits = limits_of(columns)
         units = count_units(columns, limits, every_run=every_run)
@@ -120,7 +126,11 @@ def limits_of(columns: Columns) -> Any:  # noqa: ANN401 - LimitFile, imported wh
     """
     if columns.limit_file is None:
         what = "no run is picked" if not columns.runs else "the limit file of these runs is not kept here"
-        raise UsageError(f"{what}: pick others, or give --limits FILE" if not columns.runs else f"{what}: give --limits FILE")
+        raise UsageError(
+            f"{what}: pick others, or give --limits FILE"
+            if not columns.runs
+            else f"{what}: give --limits FILE"
+        )
     return columns.limit_file
 
 
@@ -153,7 +163,19 @@ def _print(told: Sequence[Told], required: float) -> None:
         counts = ", ".join(f"{verdicts[verdict]} {verdict}" for verdict in _VERDICTS if verdicts[verdict])
         click.echo(f"  a Ppk of {required:g} is required: {counts}")
     click.echo("")
-    headings = ("metric", "units", "mean", "spread", "limits", "Pp", "Ppk", "at 95 %", "Cpk", "beyond", "verdict")
+    headings = (
+        "metric",
+        "units",
+        "mean",
+        "spread",
+        "limits",
+        "Pp",
+        "Ppk",
+        "at 95 %",
+        "Cpk",
+        "beyond",
+        "verdict",
+    )
     print_table(headings, map(_cells, told), (1, 2, 3, 5, 6, 8))
     for heading, lines in (
         ("not normal", _not_normal(told)),
@@ -197,7 +219,9 @@ def _verdict_text(item: Told) -> str:
     if not item.is_judged:
         return "no mask"
     verdict = item.capability.verdict
-    return f"{verdict} with {counted(item.capability.units, 'unit')}" if verdict == "cannot be told" else verdict
+    return (
+        f"{verdict} with {counted(item.capability.units, 'unit')}" if verdict == "cannot be told" else verdict
+    )
 
 
 def limits_text(tolerance: Tolerance) -> str:
@@ -217,11 +241,13 @@ def _index(value: float) -> str:
 
 def _beyond_text(of: Interval) -> str:
     most = share_text(of.high)
-    return most if of.high < _LEAST_SHARE else f"{share_text(of.value)} (to {most})"
+    return "< 0.001 ppm" if of.high < _LEAST_SHARE else f"{share_text(of.value)} (to {most})"
 
 
 def share_text(share: float) -> str:
     """Return a share of units: in percent, or in parts per million where it is small."""
+    if share == 0.0:
+        return "0"
     if share < _LEAST_SHARE:
         return "< 0.001 ppm"
     return f"{significant(1e6 * share, 2)} ppm" if share < 0.001 else f"{significant(100.0 * share, 3)} %"
@@ -264,7 +290,9 @@ def _csv_row(item: Told) -> list[Any]:
     flat = {name: value for name, value in row.items() if name not in _INDICES}
     for name in _INDICES:
         one = row[name] or {}
-        flat |= {f"{name}{part}": one.get(key) for part, key in (("", "value"), ("_low", "low"), ("_high", "high"))}
+        flat |= {
+            f"{name}{part}": one.get(key) for part, key in (("", "value"), ("_low", "low"), ("_high", "high"))
+        }
     return [flat[name] for name in _HEADINGS]
 
 
