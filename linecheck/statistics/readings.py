@@ -17,7 +17,7 @@ middle half of the first of them) that what is computed of the bins' means is th
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -62,6 +62,7 @@ _LOOKED_AT: Final = 200_000
 _BINS_IN_MIDDLE_HALF: Final = 100.0
 _JUDGED: Final = tuple(verdict.value for verdict in Verdict if verdict is not Verdict.ABORTED)
 _JUDGING: Final = (Verdict.PASS.value, Verdict.MARGINAL.value, HOLD, Verdict.FAIL.value)
+_IS_VOID: Final = "value IS NOT NULL AND verdict = 'invalid' AND NOT coalesce(is_bound, false)"
 _KEY: Final = '"check", metric, channel'
 
 Key = tuple[str, str, str | None]
@@ -319,21 +320,17 @@ class _Source:
         value = f"CASE WHEN is_curve THEN {distance} ELSE value END" if self._with_curves else "value"
         return f"""(
             SELECT {_KEY}, {is_curve} AS is_curve, coalesce(is_bound, false) AS is_bound, uncertainty, nth, subgroup,
-                value IS NOT NULL AND verdict = 'invalid' AND NOT coalesce(is_bound, false) AS is_void,
+                {_IS_VOID} AS is_void,
                 {value} AS value
             FROM {table} JOIN unit_order USING (log, record) SEMI JOIN meant USING ("check", metric))"""
 
     def lay(self, by: str) -> None:
         """Lay the tables that say which readings are meant, and in which order and subgroup units are."""
         subgroup = SUBGROUPS.get(by, "''")
-        # A stream says not how long it is, and the engine would keep it whole to look the units up in.
-        self.columns.run("SET disabled_optimizers = 'join_order,build_side_probe_side'")
         self.columns.run(
             f"CREATE OR REPLACE TEMP TABLE unit_order AS SELECT log, record, nth, {subgroup} AS subgroup FROM counted"
         )
-        self.columns.run('CREATE OR REPLACE TEMP TABLE meant ("check" VARCHAR, metric VARCHAR)')
-        for pair in self._meant:
-            self.columns.run("INSERT INTO meant VALUES (?, ?)", pair)
+        _lay_meant(self.columns, self._meant)
 
 
 #: What is counted of each value, or bin.
@@ -395,6 +392,32 @@ def _of_many(source: _Source, by: str) -> dict[Key, _Rows]:
     found = _collected([row[:-2] for row in counted if not row[-2]])
     _pooled(found, ((*row[:3], row[-3], row[-1] or 0.0) for row in counted if row[-2]))
     return found
+
+
+def judged_columns(columns: Columns, limits: LimitFile, most: int) -> dict[str, Any]:
+    """Return every judged reading of the newest of the counted units, as columns; curves by their worst point.
+
+    ``channel`` is empty for the pair.
+    """
+    _lay_meant(columns, [(check.name, metric) for check in limits.checks for metric in check.masks])
+    columns.run(
+        f"CREATE OR REPLACE TEMP TABLE newest AS SELECT log, record, nth FROM counted ORDER BY nth DESC LIMIT {most}"
+    )
+    names = ("check", "metric", "channel", "value", "uncertainty", "is_bound", "verdict", "is_curve")
+    with columns.over_readings(*names, only={"verdict": _JUDGED}):
+        return columns.arrays(f"""
+            SELECT nth, "check", metric, coalesce(channel, '') AS channel, value, uncertainty, verdict, coalesce(is_bound, false) AS is_bound,
+                coalesce(is_curve, false) AS is_curve, {_IS_VOID} AS is_void
+            FROM reading JOIN newest USING (log, record) SEMI JOIN meant USING ("check", metric)""")
+
+
+def _lay_meant(columns: Columns, pairs: Iterable[tuple[str, str]]) -> None:
+    """Lay the table of the checks and metrics that are meant."""
+    # A stream says not how long it is, and the engine would keep it whole to look the units up in.
+    columns.run("SET disabled_optimizers = 'join_order,build_side_probe_side'")
+    columns.run('CREATE OR REPLACE TEMP TABLE meant ("check" VARCHAR, metric VARCHAR)')
+    for pair in pairs:
+        columns.run("INSERT INTO meant VALUES (?, ?)", pair)
 
 
 def _key(parts: Any) -> Key:  # noqa: ANN401 - the columns of a row
