@@ -119,6 +119,10 @@ class Columns:
         with _engine_errors():
             self._engine.execute(command, list(parameters))
 
+    def has(self, table: str) -> bool:
+        """Return whether a table was laid."""
+        return bool(self.rows("SELECT 1 FROM duckdb_tables() WHERE table_name = ?", [table]))
+
     def lay_repaired(self) -> None:
         """Lay a table ``repaired``: the ids of the runs after which a repair of their unit was recorded."""
         self.run("CREATE OR REPLACE TEMP TABLE repaired (run_id VARCHAR)")
@@ -279,7 +283,7 @@ def _read_as(name: str, kind: str) -> str:
 
 def _pick(columns: Columns) -> None:
     """Leave the runs that are meant."""
-    wanted, engine = columns.wanted, columns._engine
+    wanted = columns.wanted
     conditions: list[tuple[str, list[Any]]] = []
     for name in ("serial", "model", "cause", "purpose"):
         value = getattr(wanted, name)

@@ -11,6 +11,7 @@ __all__ = ["command"]
 #: command -> (place in this package, one-line help)
 _COMMANDS = {
     "capability": ("capability:capability_command", "Tell whether the process makes units within the masks."),
+    "look": ("look:look_command", "Tell what to look at first: lots, nests, stations that stand out."),
     "yield": ("yields:yield_command", "Count yield, what fails most, and what retests hid."),
 }
 
