@@ -144,23 +144,31 @@ def _gauge(path: str) -> dict[Key, float]:
     except (ValueError, RecursionError) as error:
         raise FileError(path, f"is no JSON: {error}") from error
     rows = content.get("metrics") if isinstance(content, dict) else None
-    found: dict[Key, float] = {}
-    for row in rows if isinstance(rows, list) else ():
-        value = row.get("gauge") if isinstance(row, dict) else None
-        value = value.get("value") if isinstance(value, dict) else value
-        key = tuple(row.get(name) for name in ("check", "metric", "channel")) if isinstance(row, dict) else ()
-        if (
-            isinstance(value, int | float)
-            and not isinstance(value, bool)
-            and math.isfinite(value)
-            and value >= 0.0
-        ):
-            found[key] = float(value)  # type: ignore[index]
+    told = map(_gauged, rows if isinstance(rows, list) else ())
+    found = dict(one for one in told if one is not None)
     if not found:
         raise FileError(
             path, 'has no figures of a gauge study, expected {"metrics": [{"check": …, "gauge": …}]}'
         )
     return found
+
+
+def _gauged(row: Any) -> tuple[Key, float] | None:  # noqa: ANN401 - of a file
+    """Return the metric of a row, and its standard deviation; None where it has none."""
+    if not isinstance(row, dict):
+        return None
+    check, metric, channel, value = (row.get(name) for name in ("check", "metric", "channel", "gauge"))
+    value = value.get("value") if isinstance(value, dict) else value
+    if not (isinstance(check, str) and isinstance(metric, str) and isinstance(channel, str | None)):
+        return None
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, int | float)
+        or not math.isfinite(value)
+        or value < 0.0
+    ):
+        return None
+    return (check, metric, channel), float(value)
 
 
 def _found(

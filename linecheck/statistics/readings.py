@@ -235,12 +235,17 @@ def read_metrics(
             f"--within {MOVING_RANGE} is for up to {FEW} units, and there are {units}: give a subgroup"
         )
     by = within or (MOVING_RANGE if is_few else "day")
+    for name in wanted:
+        if not any(
+            _is_named(name, check.name, spec.name) for check in limits.checks for spec in specs_of(check)
+        ):
+            raise UsageError(f"--metric {name}: the limit file has no such check, or its kind no such metric")
     source = _Source(columns, limits, of_pass, wanted)
     groups = _of_few(source, by) if is_few else _of_many(source, by)
     found = [_metric(limits, key, rows, units, by) for key, rows in groups.items()]
     for name in wanted:
         if not any(_is_named(name, item.check, item.metric) for item in found):
-            raise UsageError(f"--metric {name}: no unit has such a reading, expected CHECK.METRIC")
+            raise UsageError(f"--metric {name}: no unit has such a reading")
     return sorted(found, key=lambda item: _place(limits, item))
 
 
@@ -406,7 +411,8 @@ def judged_columns(columns: Columns, limits: LimitFile, most: int) -> dict[str, 
     names = ("check", "metric", "channel", "value", "uncertainty", "is_bound", "verdict", "is_curve")
     with columns.over_readings(*names, only={"verdict": _JUDGED}):
         return columns.arrays(f"""
-            SELECT nth, "check", metric, coalesce(channel, '') AS channel, value, uncertainty, verdict, coalesce(is_bound, false) AS is_bound,
+            SELECT nth, "check", metric, coalesce(channel, '') AS channel, value, uncertainty, verdict,
+                coalesce(is_bound, false) AS is_bound,
                 coalesce(is_curve, false) AS is_curve, {_IS_VOID} AS is_void
             FROM reading JOIN newest USING (log, record) SEMI JOIN meant USING ("check", metric)""")
 
