@@ -18,7 +18,7 @@ not known, and what this run does not say cannot be held against it: both are to
 from __future__ import annotations
 
 import os
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -58,7 +58,7 @@ class StatedFile(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    format: Annotated[int, Field(ge=1, le=1)] = Field(description="1")
+    format: Literal[1] = Field(description="the format of this file")
     values: Annotated[list[StatedValue], Field(max_length=MAX_VALUES)] = Field(
         description="the stated values"
     )

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from small_run import LIMITS, STATION, write_small_files
+from small_run import LIMITS, STATION, call, write_small_files
 
 from linecheck.cli import cli
 from linecheck.log import LogReader, RunFilter
@@ -155,12 +155,14 @@ def test_the_command_tells_it_and_draws_it(log, tmp_path):
         ("format: 1\nvalues:\n  - {name: A, source: B, metric: 'a b', value: 1, unit: dB}\n", "metric"),
     ],
 )
-def test_a_wrong_list_is_refused_with_its_place(log, tmp_path, text, wrong):
-    (tmp_path / "stated.yaml").write_text(text)
-    told = linecheck("statistics", "among", "PR3-000003", "--log", log, "--stated", tmp_path / "stated.yaml")
-    assert told.exit_code == 2
-    assert "stated.yaml:" in told.output
-    assert wrong in told.output
+def test_a_wrong_list_is_refused_with_its_place(log, tmp_path, monkeypatch, capsys, text, wrong):
+    path = tmp_path / "stated.yaml"
+    path.write_text(text)
+    arguments = ("statistics", "among", "PR3-000003", "--log", log, "--stated", path)
+    status, _, told = call(monkeypatch, capsys, *arguments)
+    assert status == 2
+    assert "stated.yaml:" in told
+    assert wrong in told
 
 
 def test_the_example_of_the_manual_is_a_list(tmp_path):
