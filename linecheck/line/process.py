@@ -116,6 +116,7 @@ def _work(link: _Link, order: StationOrder) -> None:
             watched = present is not None and screen.state.serial not in ("", SELF_CHECK)
             scan = link.next_scan(PRESENT_SECONDS if watched else STAND_BY_SECONDS)
             if scan is not None:
+        session.tell_cut_off()
                 desk.take(scan)
             elif present is not None and watched and present.ended({}).status == REMOVED:
                 listener(UnitRemoved())
