@@ -28,8 +28,16 @@ from pathlib import Path
 from typing import Any, Final
 
 from linecheck.errors import LinecheckError
-from linecheck.line.codes import Code, Order, chosen
-from linecheck.line.events import Asked, Event, Ordered, ScanIgnored, UnitRemoved, VerdictKnown
+from linecheck.line.codes import PREFIX, Code, Order, chosen
+from linecheck.line.events import (
+    Asked,
+    Event,
+    Ordered,
+    ScanIgnored,
+    SelfCheckEnded,
+    UnitRemoved,
+    VerdictKnown,
+)
 from linecheck.line.hand_over import handing_over
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Desk, Scan
 from linecheck.line.sending import sending
@@ -108,6 +116,7 @@ def _work(link: _Link, order: StationOrder) -> None:
         sending(config, listener, one_unit=False) as tell_of_sending,
         handing_over(session.log, config, listener, one_unit=False) as beside,
     ):
+        session.tell_cut_off()
         desk = Desk(session, UnitFacts(order.said))
         desk.stand_by()
         present = config.screen.unit_present
@@ -116,7 +125,6 @@ def _work(link: _Link, order: StationOrder) -> None:
             watched = present is not None and screen.state.serial not in ("", SELF_CHECK)
             scan = link.next_scan(PRESENT_SECONDS if watched else STAND_BY_SECONDS)
             if scan is not None:
-        session.tell_cut_off()
                 desk.take(scan)
             elif present is not None and watched and present.ended({}).status == REMOVED:
                 listener(UnitRemoved())
@@ -144,8 +152,8 @@ class _Screen:
             self.state = after(before, event, strict=self._strict, expected_seconds=self._lasted)
             if isinstance(event, VerdictKnown) and _is_whole(event.run):
                 self._lasted = event.run.duration_seconds
-            if self.state.state in UNDER_TEST:
-                self._link.is_under_test()
+            if self.state.state in UNDER_TEST or isinstance(event, SelfCheckEnded):
+                self._link.has_state()
             if self.state != before:
                 self._link.send({"state": _plain(self.state)})
 
@@ -169,7 +177,8 @@ class _Link:
         self._sending = threading.Lock()
         self._scans: queue.Queue[Scan | None] = queue.Queue()
         self._waiting = False
-        #: Whether a scan was passed on of which no state tells yet: what comes then is not the next unit.
+        #: Whether a scan that begins a test was passed on and no state tells of it yet: what comes then is not the
+        #: next unit.
         self._passed_on = False
         self._last: Scan | None = None
         self._lock = threading.Lock()
@@ -190,7 +199,7 @@ class _Link:
         with self._lock:
             # One that came as the time was up is taken first.
             self._waiting = self._scans.empty()
-            self._passed_on = not self._waiting
+            self._passed_on = self._passed_on and not self._waiting
         try:
             return self._scans.get(timeout=seconds)
         except queue.Empty:
@@ -226,7 +235,7 @@ class _Link:
             is_over = self.screen is not None and self.screen.state.state not in UNDER_TEST
             is_wanted = self._waiting or (is_over and not self._passed_on)
             self._waiting = False
-            self._passed_on = self._passed_on or is_wanted
+            self._passed_on = self._passed_on or (is_wanted and _begins_a_test(scan.text))
             last, self._last = self._last, scan
         if is_wanted:
             self._scans.put(scan)
@@ -235,7 +244,7 @@ class _Link:
         elif self.screen is not None and not _is_twice(scan, last):
             self.screen(ScanIgnored(scan.text, "during a test"))
 
-    def is_under_test(self) -> None:
+    def has_state(self) -> None:
         """Hear that a state tells of the scan that was passed on."""
         with self._lock:
             self._passed_on = False
@@ -245,6 +254,10 @@ class _Link:
         main = threading.main_thread().ident
         if main is not None:
             signal.pthread_kill(main, signal.SIGINT)
+
+
+def _begins_a_test(text: str) -> bool:
+    return not text.startswith(PREFIX) or text == Code(Order.CHECK).text
 
 
 def _is_twice(scan: Scan, last: Scan | None) -> bool:
