@@ -8,9 +8,9 @@ converters, and its end is no end of a run: a pipe that breaks stops the run, wh
 :func:`work`             what its process does
 =======================  =====================================================================
 
-Messages are JSON. To the station: ``{"scan": TEXT, "number": N, "given": TIME}`` by the monotonic clock, and
-``{"close": true}`` where it is to end. From it: ``{"state": {…}}`` whenever that changes, ``{"took": N}`` of each
-scan, and ``{"ended": WHY}`` where it cannot go on.
+Messages are JSON. To the station: ``{"scan": TEXT, "number": N, "given": TIME}`` by the monotonic clock,
+``{"elsewhere": SERIAL}`` where a unit is scanned for another nest, and ``{"close": true}`` where it is to end. From it:
+``{"state": {…}}`` whenever that changes, ``{"took": N}`` of each scan, and ``{"ended": WHY}`` where it cannot go on.
 """
 
 from __future__ import annotations
@@ -215,6 +215,10 @@ class _Link:
                 if message.get("close"):
                     self.broken = True
                     break
+                if "elsewhere" in message:
+                    if self.screen is not None:
+                        self.screen(UnitRemoved(str(message["elsewhere"])))
+                    continue
                 text = str(message["scan"])[:MAX_SCAN]
                 late = time.monotonic() - float(message["given"])
             except (EOFError, OSError):
