@@ -14,7 +14,7 @@ from linecheck.cli.statistics.options import Output, output_options, source_opti
 from linecheck.files.text import visible
 from linecheck.log import RunFilter
 from linecheck.statistics.columns import Place, open_columns
-from linecheck.statistics.words import cause_texts, digits_of, interval_text, share_text
+from linecheck.statistics.words import cause_texts, interval_text, lines_of, share_text
 from linecheck.statistics.yields import COLUMNS, GROUPS, Group, Row, Share, Yields, cumulated, yields_of
 
 
@@ -78,32 +78,6 @@ def plain(found: Yields) -> dict[str, Any]:
     ]
     shares = {name: getattr(found, name).plain() for name in ("first_pass", "final")}
     return {**shares, **{name: getattr(found, name) for name in numbers}, **rows, "groups": groups}
-
-
-def lines_of(found: Yields) -> Iterator[tuple[str, str]]:
-    """Yield what was counted in all, as names and texts."""
-    for name, share in (("first-pass", found.first_pass), ("final", found.final)):
-        if share.among:
-            units = f"{share.found} of {counted(share.among, 'unit')}"
-            yield name, f"{share_text(share)} ({interval_text(share)}), {units}"
-    if found.rolled is not None:
-        yield (
-            "rolled",
-            f"{100.0 * found.rolled:.{digits_of(found.first_pass)}f} %, the product of the checks' own yields",
-        )
-    apart = ((found.invalid, "invalid run"), (found.aborted, "aborted run"))
-    if found.invalid or found.aborted:
-        texts = [counted(number, noun) for number, noun in apart if number]
-        yield "apart", f"{' and '.join(texts)}, in no yield"
-    for name, number, text in (
-        ("retests hid", found.hidden, "failed first and passed later, without a repair"),
-        ("repaired", found.repaired, "failed first and passed after a repair"),
-        ("held", found.held, "passed, not released"),
-        ("not judged", found.unjudged, "without a run that judges them"),
-        ("retested", found.first_seen_before, "judged first in a run that is not picked"),
-    ):
-        if number:
-            yield name, f"{counted(number, 'unit')} {text}"
 
 
 def _print(found: Yields, by: str | None, source: str) -> None:
