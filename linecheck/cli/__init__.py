@@ -45,6 +45,7 @@ COMMANDS = {
     "serve": ("serve:command", "Test unit after unit, with a screen in the browser."),
     "schema": ("schema:command", "Print the JSON Schema of limit files, or of results."),
     "signoff": ("signoff:command", "Record who accepts or rejects what a comparison showed."),
+    "statistics": ("statistics:command", "Tell what many units tell: yield, capability, charts, drift."),
     "station": ("station:command", "Verify the station: self-check, golden and challenge units, status."),
     "stimuli": ("programme:stimuli_command", "Write the stimulus of every check as a WAV file."),
     "sync": ("sync:command", "Send the log to the central server."),

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from dataclasses import fields
 from datetime import datetime
 from typing import Final
 
 from linecheck import __version__
-from linecheck.files.text import visible
+from linecheck.files.cells import csv_text
 from linecheck.history.shift import ShiftRun, ShiftSummary
 from linecheck.report.parts import Part
 
 #: In the order of the file.
 _COLUMNS: Final = tuple(field.name for field in fields(ShiftRun))
-#: What a program for tables takes for a formula.
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 
 
 def local_time(moment: datetime) -> str:
@@ -89,15 +85,5 @@ def _tables(counted: ShiftSummary) -> list[tuple[str, tuple[str, ...], list[tupl
 
 
 def shift_csv(runs: Sequence[ShiftRun]) -> str:
-    """Return the runs of a shift as CSV (RFC 4180), times in UTC; no cell is a formula for a program that reads it."""
-    out = io.StringIO()
-    table = csv.writer(out)
-    table.writerow(_COLUMNS)
-    for run in runs:
-        table.writerow([_cell(getattr(run, name)) for name in _COLUMNS])
-    return out.getvalue()
-
-
-def _cell(value: object) -> str:
-    text = visible(value.isoformat() if isinstance(value, datetime) else str(value))
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    """Return the runs of a shift as CSV."""
+    return csv_text(_COLUMNS, ([getattr(run, name) for name in _COLUMNS] for run in runs))

@@ -1,0 +1,22 @@
+"""``linecheck statistics``: what many units tell."""
+
+from __future__ import annotations
+
+import click
+
+from linecheck.cli.lazy import LazyGroup
+
+__all__ = ["command"]
+
+#: command -> (place in this package, one-line help)
+_COMMANDS = {
+    "yield": ("yields:yield_command", "Count yield, what fails most, and what retests hid."),
+}
+
+
+@click.group(name="statistics", cls=LazyGroup, package=__name__, lazy=_COMMANDS)
+def command() -> None:
+    """Tell what many units tell: yield, capability, charts, drift.
+
+    Runs are read from logs, from exports as Parquet, or from the central server.
+    """

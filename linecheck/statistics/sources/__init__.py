@@ -1,0 +1,1 @@
+"""Where runs come from as columns: one file a sort of place."""
