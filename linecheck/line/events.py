@@ -11,7 +11,7 @@ many sets                  the events of :mod:`linecheck.captures.many_sets`, :c
                            :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
 of the line itself         :class:`Standby`, :class:`Asked`, :class:`Ordered`, :class:`StationStopped`,
                            :class:`StationResumed`, :class:`UnitRemoved`, :class:`SelfCheckPlays`,
-                           :class:`SelfCheckEnded`, :class:`GateStated`, :class:`ScanIgnored`, :class:`SyncMessage`,
+                           :class:`SelfCheckEnded`, :class:`GateStated`, :class:`StudyWaits`, :class:`ScanIgnored`, :class:`SyncMessage`,
                            :class:`HandedOver`, :class:`HandOverFailed`, :class:`Note`
 =========================  =====================================================================
 
@@ -178,6 +178,15 @@ class GateStated(LineEvent):
     stated: Stated
     standing: Standing
     must_fail: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class StudyWaits(LineEvent):
+    """A gauge study waits for a unit: which one, in one sentence, and what to do; or it is complete."""
+
+    says: str
+    act: str
+    is_complete: bool = False
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,7 @@ from linecheck.line.events import (
     ScanIgnored,
     SetCompared,
     SetsSummed,
+    StudyWaits,
     SyncMessage,
     UnitAdmitted,
     UnitRefused,
@@ -106,6 +107,8 @@ def line_of(event: Event) -> str | None:
             )
         case HandOverFailed():
             return f"{event.serial} is not handed over: {event.why}. It is tried again; what comes after it waits"
+        case StudyWaits():
+            return f"{event.says} {event.act}"
         case ScanIgnored():
             return f"{event.text[:80]!a} {_IGNORED[event.why]}"
     return None

@@ -8,7 +8,7 @@
 =======================  ==================================================================
 
 Each repeat is a block, in which every level and every unit comes once, in random order: a drift of the station then is
-nobody's. Operators change between blocks only, and days follow each other. Nests and stations each go through their own
+nobody's. No unit comes twice in a row: each time it is connected anew. Operators change between blocks only, and days follow each other. Nests and stations each go through their own
 runs.
 """
 
@@ -115,6 +115,11 @@ class Plan(BaseModel):
             for at, entry in enumerate(self.entries, 1)
         ]
         return {**self.model_dump(mode="json"), "runs": runs, "sha256": self.sha256}
+
+    @property
+    def is_by_place(self) -> bool:
+        """Whether each nest or station has runs of its own, whatever goes on at the others."""
+        return self.factor in _PLACES
 
     def at(self, place: Mapping[str, str | None]) -> tuple[Entry, ...]:
         """Return the runs that take place at a nest and station, as ``{"nest": …, "station": …}`` names them."""
@@ -270,8 +275,16 @@ def _ordered(plan: Plan) -> Iterator[Entry]:
         blocks = [(repeat, level) for level in levels for repeat in range(1, plan.repeats + 1)]
     else:
         blocks = [(repeat, level) for repeat in range(1, plan.repeats + 1) for level in shuffled(levels)]
+    before: dict[str, str] = {}
     for repeat, level in blocks:
-        for unit in shuffled(plan.units_of(level) if plan.factor else plan.units):
+        place = level if plan.is_by_place else ""
+        units = shuffled(plan.units_of(level) if plan.factor else plan.units)
+        if before.get(place) == units[0]:
+            # Nobody would take it out and connect it anew.
+            at = order.randrange(1, len(units))
+            units[0], units[at] = units[at], units[0]
+        before[place] = units[-1]
+        for unit in units:
             yield Entry(unit, level, repeat)
 
 
