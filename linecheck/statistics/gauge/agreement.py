@@ -8,24 +8,16 @@ units agree without exception, there is nothing that an interval could be made o
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linecheck.statistics.gauge.components import CONFIDENCE, Interval
+from linecheck.statistics.yields import Share
 
 Counts = NDArray[np.int64]
-
-
-@dataclass(frozen=True)
-class Share:
-    """So many of how many, with the exact binomial interval (Clopper and Pearson)."""
-
-    count: int
-    of: int
-    low: float
-    high: float
 
 
 @dataclass(frozen=True)
@@ -49,59 +41,58 @@ class Agreement:
     """How verdicts agree; a kappa is None where every verdict is the same."""
 
     levels: tuple[LevelAgreement, ...]
-    between: Share
-    kappa_between: Interval | None
-    with_reference: Share | None
+    between: Share | None = None
+    kappa_between: Interval | None = None
+    with_reference: Share | None = None
 
 
 def agreement(
-    rejects: NDArray[np.bool_], levels: tuple[str, ...], reference: NDArray[np.bool_] | None = None
+    rejects: Sequence[NDArray[np.bool_]],
+    levels: Sequence[str],
+    references: Sequence[NDArray[np.bool_]] | None = None,
+    *,
+    nested: bool = False,
 ) -> Agreement:
     """Return how verdicts agree.
 
     Parameters
     ----------
-    rejects : array of bool, (units, levels, repeats)
-        Whether a run rejected its unit.
-    levels : tuple of str
-    reference : array of bool, (units,), optional
-        Whether the unit should be rejected.
+    rejects : sequence of array of bool, (units, repeats)
+        By level, whether a run rejected its unit.
+    levels : sequence of str
+    references : sequence of array of bool, (units,), optional
+        By level, whether the unit should be rejected.
+    nested : bool
+        Each level has units of its own: nothing is told between levels.
     """
-    units = rejects.shape[0]
-    told = []
-    for at, level in enumerate(levels):
-        own = rejects[:, at, :]
-        whole = np.all(own == own[:, :1], axis=1)
-        found = LevelAgreement(level, share(int(whole.sum()), units), fleiss(_counts(own)))
-        if reference is not None:
-            right = whole & (own[:, 0] == reference)
-            bad, good = own[reference], own[~reference]
-            found = LevelAgreement(
-                level,
-                found.within,
-                found.kappa_within,
-                share(int(right.sum()), units),
-                share(int((~bad).sum()), bad.size) if bad.size else None,
-                share(int(good.sum()), good.size) if good.size else None,
-                cohen(own, np.broadcast_to(reference[:, None], own.shape)),
-            )
-        told.append(found)
-    flat = rejects.reshape(units, -1)
-    all_agree = np.all(flat == flat[:, :1], axis=1)
-    right = None
-    if reference is not None:
-        right = share(int((all_agree & (flat[:, 0] == reference)).sum()), units)
-    return Agreement(tuple(told), share(int(all_agree.sum()), units), fleiss(_counts(flat)), right)
+    given = [None] * len(levels) if references is None else references
+    told = tuple(map(_of_level, levels, rejects, given))
+    if nested or len(levels) < 2:
+        return Agreement(told)
+    flat = np.concatenate(rejects, axis=1)
+    whole = np.all(flat == flat[:, :1], axis=1)
+    right = None if given[0] is None else Share(int((whole & (flat[:, 0] == given[0])).sum()), len(flat))
+    return Agreement(told, Share(int(whole.sum()), len(flat)), fleiss(_counts(flat)), right)
 
 
-def share(count: int, of: int) -> Share:
-    """Return so many of how many, with its interval."""
-    from scipy.stats import beta  # noqa: PLC0415 - takes a moment to load
-
-    tail = (1 - CONFIDENCE) / 2
-    low = 0.0 if count == 0 else float(beta.ppf(tail, count, of - count + 1))
-    high = 1.0 if count == of else float(beta.ppf(1 - tail, count + 1, of - count))
-    return Share(count, of, low, high)
+def _of_level(
+    level: str, rejects: NDArray[np.bool_], reference: NDArray[np.bool_] | None
+) -> LevelAgreement:
+    units = len(rejects)
+    whole = np.all(rejects == rejects[:, :1], axis=1)
+    within = Share(int(whole.sum()), units), fleiss(_counts(rejects))
+    if reference is None:
+        return LevelAgreement(level, *within)
+    right = whole & (rejects[:, 0] == reference)
+    bad, good = rejects[reference], rejects[~reference]
+    return LevelAgreement(
+        level,
+        *within,
+        Share(int(right.sum()), units),
+        Share(int((~bad).sum()), bad.size) if bad.size else None,
+        Share(int(good.sum()), good.size) if good.size else None,
+        cohen(rejects, np.broadcast_to(reference[:, None], rejects.shape)),
+    )
 
 
 def fleiss(counts: Counts) -> Interval | None:
@@ -134,7 +125,7 @@ def cohen(one: NDArray[np.bool_], other: NDArray[np.bool_]) -> Interval | None:
     return _jackknifed(kappa, len(one))
 
 
-def _jackknifed(kappa, units: int) -> Interval | None:  # type: ignore[no-untyped-def]
+def _jackknifed(kappa: Callable[[NDArray[np.float64]], float], units: int) -> Interval | None:
     from scipy.stats import t  # noqa: PLC0415 - takes a moment to load
 
     value = kappa(np.ones(units))
