@@ -58,9 +58,12 @@ def command(
         click.echo(kiosk_command(host, port))
         return ExitStatus.PASS
     if study_path is not None and len(station_paths) > 1 and not read_plan(study_path).is_by_place:
-        raise UsageError("--study: this plan is for one nest at a time; several are compared by one of nests or stations")
+        raise UsageError(
+            "--study: this plan is for one nest at a time; several are compared by one of nests or stations"
+        )
     orders = [
-        StationOrder(path, limits_path, out, strict, keep_captures, faults, study=study_path) for path in station_paths
+        StationOrder(path, limits_path, out, strict, keep_captures, faults, study=study_path)
+        for path in station_paths
     ]
     serve(orders, host, port, token_file, _tell)
     return ExitStatus.PASS

@@ -187,9 +187,7 @@ class Gatekeeper:
         unlocking = tuple(self._unlocking())
         return Standing(tuple(states), lock, path, unlocking, config.loop is not None, interface)
 
-    def admission(
-        self, serial: str, now: datetime | None = None, *, of_study: bool = False
-    ) -> Admission:
+    def admission(self, serial: str, now: datetime | None = None, *, of_study: bool = False) -> Admission:
         """Return whether a unit may be tested, and what its run must say of the station.
 
         A gauge study takes golden and known-bad units as well, and no fail in it asks for another check of the path.

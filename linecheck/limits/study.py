@@ -23,5 +23,6 @@ class StudyPolicy(BaseModel):
         description="how much of what a mask leaves the station may take: six of its standard deviations, in percent"
     )
     days: Annotated[int, Field(ge=1, le=36_500)] = Field(
-        365, description="after how many days a study is made anew; after a change of the station it is sooner"
+        365,
+        description="after how many days a study is made anew; after a change of the station it is sooner",
     )

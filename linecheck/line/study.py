@@ -12,9 +12,9 @@ from linecheck.limits.model import LimitFile
 from linecheck.limits.serial_pattern import serial_matches
 from linecheck.line.codes import Code, Order
 from linecheck.log import Log, LogReader
+from linecheck.station.config.station import StationConfig
 from linecheck.statistics.gauge.plan import Entry, Plan, read_plan
 from linecheck.statistics.gauge.progress import PLANNED, Done, done
-from linecheck.station.config.station import StationConfig
 
 _SCAN: Final = "Then scan its serial number."
 
@@ -41,7 +41,9 @@ class StudyAtLine:
         """
         plan = read_plan(path)
         if plan.model != limits.model:
-            raise UsageError(f"--study: the plan is for model {plan.model}, the limit file for {limits.model}")
+            raise UsageError(
+                f"--study: the plan is for model {plan.model}, the limit file for {limits.model}"
+            )
         if plan.limits_sha256 != limits.sha256:
             raise UsageError(
                 f"--study: {limits.path} is not the file that the plan was made for (its hash differs): a study is of "
@@ -54,8 +56,8 @@ class StudyAtLine:
         if not study.entries:
             here = config.nest if plan.factor == "nest" else config.station
             raise UsageError(
-                f"--study: the plan has no runs at {plan.factor} {here or '(this station has no name for its nest)'}: it "
-                f"has {', '.join(plan.levels)}"
+                f"--study: the plan has no runs at {plan.factor} {here or '(this nest has no name)'}: it has "
+                f"{', '.join(plan.levels)}"
             )
         return study
 
@@ -67,7 +69,7 @@ class StudyAtLine:
     def state(self, log: Log) -> None:
         """State the plan in the log, once: the log then says by itself what the study is."""
         if not log.statements(PLANNED, subject=self.plan.id, limit=1):
-            log.state(PLANNED, self.plan.id, self.plan.content)
+            log.state(PLANNED, self.plan.id, {"model": self.plan.model, "plan": self.plan.content})
 
     def next_in_words(self, log: LogReader) -> tuple[str, str, bool]:
         """Return which unit is next, what to do, and whether there is none left."""
@@ -99,7 +101,11 @@ class StudyAtLine:
                 f"{serial} is not measured: the study has {self._named(found)} next.{none} Nothing was run."
             )
         if self.plan.factor == "operator" and operator != entry.level:
-            who = f"{visible(operator)} is at the station" if operator else "nobody has said who is at the station"
+            who = (
+                f"{visible(operator)} is at the station"
+                if operator
+                else "nobody has said who is at the station"
+            )
             raise StationError(
                 f"{serial} is not measured: its next run is {entry.level}'s, and {who}. Scan "
                 f"{Code(Order.OPERATOR, entry.level).text}, or give --operator. Nothing was run."
@@ -109,8 +115,8 @@ class StudyAtLine:
             before = found.last_started
             if before is not None and before.astimezone().date() >= today:
                 raise StationError(
-                    f"{serial} is not measured: {entry.level} of the study is another day than {found.last.level}, which "
-                    f"was {before.astimezone():%Y-%m-%d}. Nothing was run."
+                    f"{serial} is not measured: {entry.level} of the study is another day than {found.last.level}, "
+                    f"which was {before.astimezone():%Y-%m-%d}. Nothing was run."
                 )
 
     def _done(self, log: LogReader) -> Done:

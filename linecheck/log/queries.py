@@ -73,7 +73,8 @@ class RunFilter:
     since, until : str, optional
         UTC texts: recorded at the first or later, and before the second.
     attempt : str, optional
-        ``first`` or ``last``: only the first or the last of a unit's runs with the same purpose, whatever else is asked for.
+        ``first`` or ``last``: only the first or the last of a unit's runs with the same purpose, whatever else is asked
+        for.
     failed : tuple of str
         Each names a check, or a metric of one (``tone.hum``), in which a reading or a curve failed. A check's name in
         the limit file stands for it under each of its setups.

@@ -278,7 +278,7 @@ def _read_as(name: str, kind: str) -> str:
 
 def _pick(columns: Columns) -> None:
     """Leave the runs that are meant."""
-    wanted, engine = columns.wanted, columns._engine
+    wanted = columns.wanted
     conditions: list[tuple[str, list[Any]]] = []
     for name in ("serial", "model", "cause", "purpose"):
         value = getattr(wanted, name)

@@ -31,11 +31,18 @@ FEW_LEVELS = 4
 @click.option("--unit", "units", metavar="S", multiple=True, help="Serial number of a unit; repeatable.")
 @click.option("--units", "units_path", metavar="FILE", help="File with serial numbers, one a line.")
 @click.option(
-    "--repeats", type=click.IntRange(1, MAX_RUNS), default=3, help="How often each unit is measured at each level."
+    "--repeats",
+    type=click.IntRange(1, MAX_RUNS),
+    default=3,
+    help="How often each unit is measured at each level.",
 )
-@click.option("--operator", "operators", metavar="O", multiple=True, help="Compare operators: one; repeatable.")
+@click.option(
+    "--operator", "operators", metavar="O", multiple=True, help="Compare operators: one; repeatable."
+)
 @click.option("--nest", "nests", metavar="N", multiple=True, help="Compare nests: one; repeatable.")
-@click.option("--at-station", "stations", metavar="S", multiple=True, help="Compare stations: one; repeatable.")
+@click.option(
+    "--at-station", "stations", metavar="S", multiple=True, help="Compare stations: one; repeatable."
+)
 @click.option("--days", type=click.IntRange(2, 366), help="Compare so many days.")
 @click.option("--nested", is_flag=True, help="Each operator, nest or station has units of its own.")
 @click.option(
@@ -160,6 +167,6 @@ def _tell(plan: Plan, path: str) -> None:
     )
     if plan.factor is not None and len(plan.levels) < FEW_LEVELS:
         tell(
-            f"{len(plan.levels)} {plan.factor}s tell little of how {plan.factor}s differ in general: the interval of that "
-            "will be wide"
+            f"{len(plan.levels)} {plan.factor}s tell little of how {plan.factor}s differ in general: the interval of "
+            "that will be wide"
         )

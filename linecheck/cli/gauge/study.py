@@ -37,7 +37,9 @@ _MAX_NAMED: Final = 5
 )
 @click.option("--all", "everything", is_flag=True, help="Tell also of metrics that no mask judges.")
 @click.option("--tables", is_flag=True, help="Show the table of each metric, by both models.")
-@click.option("--average-range", "by_range", is_flag=True, help="Show the figures by average and range beside it.")
+@click.option(
+    "--average-range", "by_range", is_flag=True, help="Show the figures by average and range beside it."
+)
 @output_options
 def study_command(
     plan_path: str, place: Place, alpha: float, everything: bool, tables: bool, by_range: bool, output: Output
@@ -107,7 +109,9 @@ def _print(
     again = f"; {counted(result.repeated, 'run')} invalid or aborted, made again" if result.repeated else ""
     units = counted(len(plan.units), "unit")
     nested = ", each with units of its own" if plan.nested else ""
-    click.echo(f"study {plan.id} of {visible(plan.model)}: {units}{by}{nested}, {plan.repeats} repeats{again}: {source}")
+    click.echo(
+        f"study {plan.id} of {visible(plan.model)}: {units}{by}{nested}, {plan.repeats} repeats{again}: {source}"
+    )
     click.echo(f"by {METHOD}; an interaction with p of {alpha:g} or more is pooled")
     metrics = [one for one in result.metrics if one.is_masked or everything]
     if not metrics:
@@ -171,7 +175,8 @@ def _text(interval: Interval | None, digits: int = 3) -> str:
 def _print_words(one: MetricStudy, policy: StudyPolicy | None, plan: Plan) -> None:
     said = []
     if _exceeds(one, policy):
-        assert policy is not None and one.tolerance is not None
+        assert policy is not None
+        assert one.tolerance is not None
         said.append(
             f"takes {one.tolerance.value:.3g} % of its mask, the limit file allows {policy.tolerance_percent:g} %"
         )
@@ -218,7 +223,9 @@ def _print_range(one: MetricStudy) -> None:
         for name in ("repeat", "reproducibility", "gauge", "unit")
     )
     ndc = "" if ranges.ndc is None else f", ndc {int(ranges.ndc)}"
-    beyond = f"; {counted(len(ranges.beyond), 'range')} beyond {ranges.range_limit:.4g}" if ranges.beyond else ""
+    beyond = (
+        f"; {counted(len(ranges.beyond), 'range')} beyond {ranges.range_limit:.4g}" if ranges.beyond else ""
+    )
     click.echo(f"    {one.name}, by average and range: {shares}{ndc}{beyond}")
 
 
@@ -326,7 +333,17 @@ def plain(result: StudyResult, policy: StudyPolicy | None = None) -> dict[str, A
 
 
 def _plain_metric(one: MetricStudy, plan: Plan, policy: StudyPolicy | None) -> dict[str, Any]:
-    facts = ("check", "metric", "channel", "unit", "mean", "stated", "stated_says", "tolerance_of", "is_masked")
+    facts = (
+        "check",
+        "metric",
+        "channel",
+        "unit",
+        "mean",
+        "stated",
+        "stated_says",
+        "tolerance_of",
+        "is_masked",
+    )
     ranges = one.by_range
     return {
         **{name: getattr(one, name) for name in facts},
@@ -340,7 +357,9 @@ def _plain_metric(one: MetricStudy, plan: Plan, policy: StudyPolicy | None) -> d
         "exceeds": _exceeds(one, policy),
         "guardband": plain_interval(one.guardband),
         "dominates": one.dominates(plan.factor) or None,
-        "average_range": None if ranges is None else vars(ranges) | {"beyond": [list(cell) for cell in ranges.beyond]},
+        "average_range": None
+        if ranges is None
+        else vars(ranges) | {"beyond": [list(cell) for cell in ranges.beyond]},
     }
 
 

@@ -33,8 +33,8 @@ _ALWAYS: Final = ("firmware", "station")
 def list_command(place: LogPlace, wanted: RunFilter, limit: int, before: int | None, as_json: bool) -> None:
     """List the runs in the log, newest first.
 
-    Runs of golden and challenge units, and of gauge studies, are listed with --purpose only. A page that is full ends with how to ask for the
-    next; pages stay as they are while a station adds to the log.
+    Runs of golden and challenge units, and of gauge studies, are listed with --purpose only. A page that is full ends
+    with how to ask for the next; pages stay as they are while a station adds to the log.
     """
     with place.reader() as opened:
         runs = opened.runs(wanted, limit=limit + 1, before=before)

@@ -10,8 +10,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchem
 
 from linecheck.files.yaml import shown
 from linecheck.limits.retest import RetestPolicy
-from linecheck.limits.study import StudyPolicy
 from linecheck.limits.serial_pattern import MAX_PATTERN_LENGTH, compile_serial_pattern
+from linecheck.limits.study import StudyPolicy
 
 FORMAT: Final = 1
 SETUP_VALUE_LENGTH: Final = 200

@@ -50,7 +50,9 @@ def keeping(policy: ArchiveConfig, verdict: Verdict, purpose: Purpose, passes_so
         How many units of this model have passed at this station before.
     """
     if purpose != "unit":
-        return Keep(True, f"every run of a {'gauge study' if purpose == 'study' else f'{purpose} unit'} is kept")
+        return Keep(
+            True, f"every run of a {'gauge study' if purpose == 'study' else f'{purpose} unit'} is kept"
+        )
     if verdict is not Verdict.PASS:
         kept = verdict.value in policy.keep
         rule = "(archive.keep)"

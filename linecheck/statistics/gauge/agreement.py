@@ -1,8 +1,8 @@
 """Agreement of verdicts: within a level, between levels, with a reference; as counts and as kappa.
 
-Kappa is the share of agreement beyond what chance gives (Cohen for two, Fleiss for many ratings of each unit). Its interval
-is that of the jackknife over units with Student's t: few units, wide interval. Where every verdict is the same, or all
-units agree without exception, there is nothing that an interval could be made of, and none is given.
+Kappa is the share of agreement beyond what chance gives (Cohen for two, Fleiss for many ratings of each unit). Its
+interval is that of the jackknife over units with Student's t: few units, wide interval. Where all verdicts are the same,
+or all units agree without exception, there is nothing that an interval could be made of, and none is given.
 """
 
 from __future__ import annotations
@@ -75,9 +75,7 @@ def agreement(
     return Agreement(told, Share(int(whole.sum()), len(flat)), fleiss(_counts(flat)), right)
 
 
-def _of_level(
-    level: str, rejects: NDArray[np.bool_], reference: NDArray[np.bool_] | None
-) -> LevelAgreement:
+def _of_level(level: str, rejects: NDArray[np.bool_], reference: NDArray[np.bool_] | None) -> LevelAgreement:
     units = len(rejects)
     whole = np.all(rejects == rejects[:, :1], axis=1)
     within = Share(int(whole.sum()), units), fleiss(_counts(rejects))
@@ -126,7 +124,7 @@ def cohen(one: NDArray[np.bool_], other: NDArray[np.bool_]) -> Interval | None:
 
 
 def _jackknifed(kappa: Callable[[NDArray[np.float64]], float], units: int) -> Interval | None:
-    from scipy.stats import t  # noqa: PLC0415 - takes a moment to load
+    from scipy.stats import t
 
     value = kappa(np.ones(units))
     if math.isnan(value):

@@ -75,7 +75,7 @@ class Model:
 
     def table(self, ms: Array) -> tuple[Source, ...]:
         """Return the rows of the table of one metric."""
-        from scipy.stats import f as f_distribution  # noqa: PLC0415 - takes a moment to load
+        from scipy.stats import f as f_distribution
 
         rows = []
         for at, (name, df) in enumerate(zip(self.sources, self.df, strict=True)):

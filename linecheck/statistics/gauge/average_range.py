@@ -86,7 +86,7 @@ def d2_star(size: int, groups: int) -> float:
 
 @cache
 def _normal() -> tuple[Array, Array]:
-    from scipy.special import ndtr  # noqa: PLC0415 - takes a moment to load
+    from scipy.special import ndtr
 
     x = np.linspace(-_EDGE, _EDGE, _POINTS)
     return x, ndtr(x)

@@ -1,10 +1,10 @@
-"""What the components of variance come to: standard deviations, percentages, distinct categories, each with an interval.
+"""What components of variance come to: standard deviations, percentages, distinct categories, each with an interval.
 
-Intervals are generalized confidence intervals (Tsui and Weerahandi; of gauge studies Hamada and Weaver, Technometrics 42,
-2000): each mean square is divided by a random chi-square over its degrees of freedom, each figure follows from that, a
-negative one counts as zero, and its 2.5 % and 97.5 % points are the interval. What levels add is one sum before it counts
-as zero: else what is not there would add up. One set of draws serves all figures of all metrics, and is the same each time.
-They hold the truth in 95 % of studies; of a component that is zero or almost, in up to 97.5 %.
+Intervals are generalized confidence intervals (Tsui and Weerahandi; of gauge studies Hamada and Weaver, Technometrics
+42, 2000): each mean square is divided by a random chi-square over its degrees of freedom, each figure follows from it,
+a negative one counts as zero, and its 2.5 % and 97.5 % points are the interval. What levels add is one sum before it
+counts as zero: else what is not there would add up. One set of draws serves all figures of all metrics, and is the same
+each time. They hold the truth in 95 % of studies; of a component that is zero or almost, in up to 97.5 %.
 """
 
 from __future__ import annotations
@@ -163,7 +163,7 @@ def _root(value: float | None) -> float | None:
 @cache
 def _chi_squares(df: tuple[int, ...]) -> Array:
     """Return draws of chi-squares, a column for each source: evenly spread over each, and mixed at random."""
-    from scipy.stats import chi2  # noqa: PLC0415 - takes a moment to load
+    from scipy.stats import chi2
 
     generator = np.random.default_rng(_SEED)
     even = (np.arange(DRAWS) + 0.5) / DRAWS

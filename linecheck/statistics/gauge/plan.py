@@ -8,8 +8,8 @@
 =======================  ==================================================================
 
 Each repeat is a block, in which every level and every unit comes once, in random order: a drift of the station then is
-nobody's. No unit comes twice in a row: each time it is connected anew. Operators change between blocks only, and days follow each other. Nests and stations each go through their own
-runs.
+nobody's. No unit comes twice in a row: each time it is connected anew. Operators change between blocks only, and days
+follow each other. Nests and stations each go through their own runs.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ Names = Annotated[tuple[Name, ...], Field(strict=False, max_length=MAX_RUNS)]
 
 
 class Entry(NamedTuple):
-    """One run of a plan; ``level`` is the operator's name, the nest, the station or the day, empty where there is none."""
+    """One run of a plan; ``level`` is the operator, the nest, the station or the day, empty where there is none."""
 
     unit: str
     level: str
@@ -299,7 +299,9 @@ def _refuse(plan: Plan) -> None:
             "a study of one unit cannot tell the units from the station: plan two or more, ten are usual"
         )
     if plan.repeats < 2:
-        raise ValueError("a study without repeats cannot tell noise from anything else: plan two or more repeats")
+        raise ValueError(
+            "a study without repeats cannot tell noise from anything else: plan two or more repeats"
+        )
     if (plan.factor is None) != (not plan.levels):
         raise ValueError("levels need a factor, and a factor levels")
     if plan.factor is not None and len(plan.levels) < 2:

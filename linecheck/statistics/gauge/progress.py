@@ -35,7 +35,15 @@ def done(log: LogReader, plan: Plan, place: Mapping[str, str | None]) -> Done:
     UsageError
         A run is not what the plan had next.
     """
-    columns = (run.c.sequence, run.c.serial, run.c.verdict, run.c.nest, run.c.station, run.c.operator, run.c.started)
+    columns = (
+        run.c.sequence,
+        run.c.serial,
+        run.c.verdict,
+        run.c.nest,
+        run.c.station,
+        run.c.operator,
+        run.c.started,
+    )
     query = select(*columns).where(run.c.study == plan.id).order_by(run.c.sequence)
     with log.reading() as connection:
         rows = connection.execute(query).all()
@@ -43,7 +51,13 @@ def done(log: LogReader, plan: Plan, place: Mapping[str, str | None]) -> Done:
     found = assigned(
         plan,
         (
-            StudyRun(row.sequence, row.serial, row.verdict, {"nest": row.nest, "station": row.station}, row.operator)
+            StudyRun(
+                row.sequence,
+                row.serial,
+                row.verdict,
+                {"nest": row.nest, "station": row.station},
+                row.operator,
+            )
             for row in rows
         ),
     )

@@ -6,8 +6,8 @@
 :class:`MetricStudy`     one metric: where its readings' variance comes from
 =======================  ==================================================================
 
-A unit that lacks a reading of a metric, in any of its runs, is left out of that metric, and that is said: what is left is
-balanced. Readings that are bounds, or all the same, tell nothing of how they vary.
+A unit that lacks a reading of a metric, in any of its runs, is left out of that metric, and that is said: what is left
+is balanced. Readings that are bounds, or all the same, tell nothing of how they vary.
 """
 
 from __future__ import annotations
@@ -25,7 +25,16 @@ from linecheck.limits.model import LimitFile, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.statistics.columns import Columns
 from linecheck.statistics.gauge.agreement import Agreement, agreement
-from linecheck.statistics.gauge.anova import ALPHA, REPEAT, Array, Model, Source, mean_squares, model_of, pooled_model
+from linecheck.statistics.gauge.anova import (
+    ALPHA,
+    REPEAT,
+    Array,
+    Model,
+    Source,
+    mean_squares,
+    model_of,
+    pooled_model,
+)
 from linecheck.statistics.gauge.average_range import AverageRange, average_range
 from linecheck.statistics.gauge.components import GUARD, SPAN, Components, Interval, components, scaled
 from linecheck.statistics.gauge.plan import Entry, Plan, StudyRun, assigned
@@ -35,7 +44,17 @@ _SURE: Final = 0.005
 #: How surely one of two sources must be the larger before it is named.
 _DOMINATES: Final = 0.95
 RUN_NAMES: Final = ("serial", "verdict", "nest", "station", "operator", "study", "recorded", "purpose")
-_READING_NAMES: Final = ("check", "metric", "channel", "value", "unit", "uncertainty", "is_bound", "margin", "is_curve")
+_READING_NAMES: Final = (
+    "check",
+    "metric",
+    "channel",
+    "value",
+    "unit",
+    "uncertainty",
+    "is_bound",
+    "margin",
+    "is_curve",
+)
 
 
 @dataclass(frozen=True)
@@ -188,7 +207,9 @@ def _places(plan: Plan) -> dict[Entry, int]:
     units = {level: {unit: at for at, unit in enumerate(plan.units_of(level))} for level in plan.levels}
     units[""] = {unit: at for at, unit in enumerate(plan.units)}
     return {
-        entry: (units[entry.level][entry.unit] * levels + names.index(entry.level)) * repeats + entry.repeat - 1
+        entry: (units[entry.level][entry.unit] * levels + names.index(entry.level)) * repeats
+        + entry.repeat
+        - 1
         for entry in plan.entries
     }
 
@@ -209,7 +230,9 @@ def _metrics(
     places = _places(plan)
     at = {key: places[entry] for entry, key in cells.items()}
     with columns.over_readings(*_READING_NAMES):
-        rows = columns.rows(f'SELECT log, record, {", ".join(chr(34) + name + chr(34) for name in _READING_NAMES)} FROM reading')
+        rows = columns.rows(
+            f"SELECT log, record, {', '.join(chr(34) + name + chr(34) for name in _READING_NAMES)} FROM reading"
+        )
     tables: dict[tuple[str, str, str | None], tuple[str, _Readings]] = {}
     for log, record, check, metric, channel, value, unit, stated, is_bound, margin, _ in rows:
         place = at.get((log, record))
@@ -217,15 +240,18 @@ def _metrics(
             continue
         key = (check, metric, channel)
         if key not in tables:
-            empty = np.full((3, len(places)), np.nan)
-            tables[key] = unit, _Readings(*empty, np.zeros(len(places), dtype=bool))
+            value_of, stated_of, margin_of = np.full((3, len(places)), np.nan)
+            none = np.zeros(len(places), dtype=bool)
+            tables[key] = unit, _Readings(value_of, stated_of, margin_of, none)
         table = tables[key][1]
         for column, number in ((table.value, value), (table.stated, stated), (table.margin, margin)):
             if number is not None:
                 column[place] = number
         table.is_bound[place] = bool(is_bound)
     masks = {} if limits is None else {check.name: check.masks for check in limits.checks}
-    for (check, metric, channel), (unit, table) in sorted(tables.items(), key=lambda item: tuple(map(str, item[0]))):
+    for (check, metric, channel), (unit, table) in sorted(
+        tables.items(), key=lambda item: tuple(map(str, item[0]))
+    ):
         mask = masks.get(check, {}).get(metric)
         one = MetricStudy(check, metric, channel, unit, is_masked=mask is not None)
         yield _told(one, table, plan, mask, alpha, len(tables))
@@ -240,15 +266,17 @@ def _told(
         return replace(one, why_not=f"{bounds} of {count} readings are bounds: how they vary cannot be told")
     shape = _shape(plan)
     values = table.value.reshape(shape)
-    whole = ~np.isnan(values).any(axis=2)
-    keep = whole.all(axis=1)
+    whole: NDArray[np.bool_] = np.logical_not(np.isnan(values).any(axis=2))
+    keep = np.all(whole, axis=1)
     one = replace(one, left_out=tuple(_left_out(plan, whole)))
     if one.left_out and plan.nested:
         lacking = ", ".join(one.left_out)
         why = f"readings of {lacking} are missing, so that not all levels have as many units"
         return replace(one, why_not=why)
     if keep.sum() < 2:
-        return replace(one, why_not=f"{int((~whole).sum())} of {whole.size} cells lack a reading: too few units are left")
+        return replace(
+            one, why_not=f"{int((~whole).sum())} of {whole.size} cells lack a reading: too few units are left"
+        )
     values = values[keep]
     one = replace(one, mean=float(values.mean()))
     if np.ptp(values) == 0.0:
@@ -287,7 +315,11 @@ def _tolerance(gauge: Interval, mask: Mask | None, margin: Array) -> tuple[Inter
     low, high = mask.pass_.min, mask.pass_.max
     if isinstance(low, float | int) and isinstance(high, float | int):
         width = high - low
-        return (scaled(gauge, 100 * SPAN / width), "both sides") if width > 0 else (None, "the mask has no width")
+        return (
+            (scaled(gauge, 100 * SPAN / width), "both sides")
+            if width > 0
+            else (None, "the mask has no width")
+        )
     left = float(np.nanmean(margin)) if not np.isnan(margin).all() else math.nan
     if not left > 0:
         return None, "the units' mean is outside the mask"
@@ -304,7 +336,7 @@ def _held_beside(
     found: Components, model: Model, ms: Array, stated: float | None, factor: str | None, among: int
 ) -> str:
     """Return what the uncertainty that readings state lacks, or has beyond what a study can show."""
-    from scipy.stats import chi2  # noqa: PLC0415 - takes a moment to load
+    from scipy.stats import chi2
 
     if stated is None:
         return ""
@@ -312,17 +344,19 @@ def _held_beside(
     sure = 1 - _SURE / among
     error, df = float(ms[-1]), model.df[-1]
     if error * df > stated**2 * float(chi2.ppf(sure, df)):
-        return f"repeats scatter by {repeat.value:.3g}, the readings state {stated:.3g}: they state too little"
+        return (
+            f"repeats scatter by {repeat.value:.3g}, the readings state {stated:.3g}: they state too little"
+        )
     level = next((row for row in model.table(ms) if row.name == "level"), None)
     if level is not None and level.p is not None and level.p < _SURE / among and gauge.value > stated:
         return (
-            f"with the {factor}s readings scatter by {gauge.value:.3g}, they state {stated:.3g}: what the {factor}s add "
-            "is not in it"
+            f"with the {factor}s readings scatter by {gauge.value:.3g}, they state {stated:.3g}: what the {factor}s "
+            "add is not in it"
         )
     if gauge.high is not None and gauge.high < stated:
         return (
-            f"readings state {stated:.3g}, more than the {gauge.value:.3g} seen: the rest is what all runs of the study "
-            "share, as a calibration"
+            f"readings state {stated:.3g}, more than the {gauge.value:.3g} seen: the rest is what all runs of the "
+            "study share, as a calibration"
         )
     return ""
 
@@ -338,9 +372,7 @@ def _verdicts(plan: Plan, verdicts: Mapping[Entry, str]) -> Agreement:
     references = None
     if plan.reference:
         references = [_reference(plan, plan.units_of(level) if level else plan.units) for level in levels]
-    return agreement(
-        [table[:, at, :] for at in range(len(levels))], levels, references, nested=plan.nested
-    )
+    return agreement([table[:, at, :] for at in range(len(levels))], levels, references, nested=plan.nested)
 
 
 def _reference(plan: Plan, units: Sequence[str]) -> NDArray[np.bool_]:
