@@ -1,7 +1,7 @@
 """Agreement of verdicts: within a level, between levels, with a reference; as counts and as kappa.
 
 Kappa is the share of agreement beyond what chance gives (Cohen for two, Fleiss for many ratings of each unit). Its
-interval is that of the jackknife over units with Student's t: few units, wide interval. Where all verdicts are the same,
+interval is that of the jackknife over units with Student's t: few units, wide interval. Where all verdicts are alike,
 or all units agree without exception, there is nothing that an interval could be made of, and none is given.
 """
 

@@ -156,7 +156,7 @@ def _changed(connection: Connection, before: int, now: int) -> str:
 
     def assets(record: int) -> dict[str, str]:
         rows = select(run_asset.c.role, run_asset.c.asset).where(run_asset.c.sequence == record)
-        return dict(connection.execute(rows).tuples().all())
+        return {row.role: row.asset for row in connection.execute(rows)}
 
     if now < before:  # units were tested before the study alone
         return ""
