@@ -31,10 +31,12 @@ from linecheck.history.shift import ShiftSummary
 from linecheck.report.comparison_page import NO_DIGEST, NOT_LOOKED_UP, Signed, comparison_page_of
 from linecheck.report.figures.words import metric_name
 from linecheck.report.interactive import make_live
+from linecheck.report.line_page import line_page_of
 from linecheck.report.parts import Part
 from linecheck.report.run_page import run_page_of
 from linecheck.report.shift_page import shift_page_of
 from linecheck.run.model import Run
+from linecheck.statistics.line import LineView
 
 if TYPE_CHECKING:
     from linecheck.history.baseline.file import Baseline
@@ -107,6 +109,11 @@ def comparison_page(
 def shift_page(counted: ShiftSummary, station: str, shift: str, since: datetime, until: datetime) -> str:
     """Return the page of a shift as HTML."""
     return _rendered("shift.html", shift_page_of(counted, station, shift, since, until), interactive=False)
+
+
+def line_page(view: LineView, looked_at: Sequence[str] = ()) -> str:
+    """Return the page of a line as HTML; ``looked_at`` are further sentences on what to look at first."""
+    return _rendered("line.html", line_page_of(view, looked_at), interactive=False)
 
 
 def _rendered(template: str, page: Part, *, interactive: bool) -> str:

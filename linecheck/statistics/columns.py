@@ -118,6 +118,10 @@ class Columns:
         with _engine_errors():
             self._engine.execute(command, list(parameters))
 
+    def has(self, table: str) -> bool:
+        """Return whether a table was laid."""
+        return bool(self.rows("SELECT 1 FROM duckdb_tables() WHERE table_name = ?", [table]))
+
     def lay_repaired(self) -> None:
         """Lay a table ``repaired``: the ids of the runs after which a repair of their unit was recorded."""
         self.run("CREATE OR REPLACE TEMP TABLE repaired (run_id VARCHAR)")

@@ -10,6 +10,8 @@ __all__ = ["command"]
 
 #: command -> (place in this package, one-line help)
 _COMMANDS = {
+    "look": ("look:look_command", "Tell what to look at first: lots, nests, stations that stand out."),
+    "page": ("page:page_command", "Write a line at a glance as one page."),
     "yield": ("yields:yield_command", "Count yield, what fails most, and what retests hid."),
 }
 
