@@ -19,7 +19,7 @@ from linecheck.log import Log
 from linecheck.statistics.gauge.plan import plan_bytes, planned
 from linecheck.statistics.gauge.progress import PLANNED
 
-UNITS = [f"PR3-{number:06d}" for number in range(1, 11)]
+UNITS = [f"PR3-{number:06d}" for number in range(1, 7)]
 LOG = "results/linecheck.sqlite"
 #: dB: how units and nests differ, and what repeats scatter by; readings state the last.
 UNIT, NEST, REPEAT = 0.5, 0.3, 0.05
@@ -41,7 +41,7 @@ def gauge(folder, monkeypatch, capsys):
 
 def made_plan(**what):
     limits = load_limits("limits.yaml")
-    plan = planned(limits.model, limits.sha256, UNITS, 3, **{"seed": 3, "made": "now", **what})
+    plan = planned(limits.model, limits.sha256, UNITS, 2, **{"seed": 3, "made": "now", **what})
     Path("plan.json").write_bytes(plan_bytes(plan))
     return plan
 
@@ -101,7 +101,7 @@ SINAD, LEVEL = ("tone", "sinad", "left"), ("tone", "level", "left")
 def test_a_study_finds_what_its_readings_were_made_of(folder, gauge):
     record(made_plan(**NESTS))
     status, found, metrics = study(gauge)
-    assert (status, found["runs"], found["missing"], found["layout"]) == (0, 90, [], "crossed")
+    assert (status, found["runs"], found["missing"], found["layout"]) == (0, 36, [], "crossed")
     sinad = metrics[SINAD]
     for name, truth in (("unit", UNIT), ("repeat", REPEAT), ("reproducibility", NEST)):
         interval = sinad["deviations"][name]
@@ -123,14 +123,14 @@ def test_it_is_said_in_words(folder, gauge):
     status, out, _ = gauge("study", "plan.json", "--tables", "--average-range")
     assert status == 0
     for text in (
-        "10 units, 3 nests, 3 repeats",
+        "6 units, 3 nests, 2 repeats",
         "tone.sinad left",
         "the nests",
         "unit x nest",
         "pooled (holds)",
         "by average and range",
         "tone.level left: every reading is the same",
-        "verdicts at a: 10 of 10 (69 to 100 %) units got the same one each time",
+        "verdicts at a: 6 of 6 (54 to 100 %) units got the same one each time",
     ):
         assert text in out
 
@@ -150,12 +150,12 @@ def test_too_much_of_a_mask_is_a_fail(folder, gauge):
 
 def test_a_study_that_is_half_done_tells_nothing(folder, gauge):
     plan = made_plan(**NESTS)
-    record(plan, skip=31)
+    record(plan, skip=11)
     status, out, _ = gauge("study", "plan.json")
     assert status == 3
-    assert "59 of 90 runs are there" in out
+    assert "25 of 36 runs are there" in out
     status, found, _ = study(gauge)
-    assert (status, len(found["missing"]), found["metrics"]) == (3, 31, [])
+    assert (status, len(found["missing"]), found["metrics"]) == (3, 11, [])
 
 
 def test_a_unit_that_lacks_a_reading_is_left_out_of_that_metric_and_named(folder, gauge):
@@ -164,8 +164,8 @@ def test_a_unit_that_lacks_a_reading_is_left_out_of_that_metric_and_named(folder
     _, _, metrics = study(gauge)
     sinad = metrics[SINAD]
     assert sinad["left_out"] == [plan.entries[4].unit]
-    assert [row["df"] for row in sinad["tables"]["with interaction"]] == [8, 2, 16, 54]
-    assert "1 of 90 readings are bounds" in metrics[LEVEL]["why_not"]
+    assert [row["df"] for row in sinad["tables"]["with interaction"]] == [4, 2, 8, 15]
+    assert "1 of 36 readings are bounds" in metrics[LEVEL]["why_not"]
 
 
 def test_units_of_their_own_are_nested_in_nests(folder, gauge):
@@ -175,8 +175,8 @@ def test_units_of_their_own_are_nested_in_nests(folder, gauge):
     assert found["layout"] == "nested"
     assert [(row["name"], row["df"]) for row in metrics[SINAD]["tables"]["nested"]] == [
         ("level", 1),
-        ("unit", 8),
-        ("repeat", 20),
+        ("unit", 4),
+        ("repeat", 6),
     ]
     assert metrics[SINAD]["average_range"] is None
     assert found["verdicts"]["between"] is None
@@ -202,8 +202,8 @@ def test_verdicts_are_held_against_what_the_units_are(folder, gauge):
     _, found, _ = study(gauge)
     level = found["verdicts"]["levels"][0]
     # The third should fail and never does.
-    assert (level["missed"]["found"], level["missed"]["among"], level["false_alarms"]["found"]) == (3, 9, 0)
-    assert (found["verdicts"]["between"]["found"], found["verdicts"]["with_reference"]["found"]) == (10, 9)
+    assert (level["missed"]["found"], level["missed"]["among"], level["false_alarms"]["found"]) == (2, 6, 0)
+    assert (found["verdicts"]["between"]["found"], found["verdicts"]["with_reference"]["found"]) == (6, 5)
 
 
 def test_the_table_is_written(folder, gauge):
@@ -230,7 +230,7 @@ def test_stations_are_read_from_their_logs(folder, gauge):
                 log.append(made_run(check, serial=entry.unit, **facts))
     assert gauge("study", "plan.json", "--log", "one.sqlite")[0] == 3
     status, found, _ = study(gauge, "--log", "one.sqlite", "--log", "two.sqlite")
-    assert (status, found["runs"]) == (0, 60)
+    assert (status, found["runs"]) == (0, 24)
 
 
 def test_a_log_without_the_study_is_said(folder, gauge):
@@ -256,10 +256,10 @@ def test_a_plan_and_its_sheet_are_written(folder, gauge):
     )
     status, out, err = gauge("plan", "--limits", "limits.yaml", "--units", "units.txt", *options)
     assert status == 0
-    assert "60 runs: 10 units, 2 operators, 3 repeats; seed 9" in out
+    assert "36 runs: 6 units, 2 operators, 3 repeats; seed 9" in out
     assert "2 operators tell little" in err
     page = Path("plan.html").read_text(encoding="utf-8")
-    assert page.count("<svg") == 60 + 6
+    assert page.count("<svg") == 36 + 6
     assert "LINE-OPERATOR-Ann" in page
     assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
 

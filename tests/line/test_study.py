@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import signal
 import sqlite3
 from contextlib import closing
@@ -11,9 +12,10 @@ from pathlib import Path
 import pytest
 from conftest import ONE_CHECK
 from forked import started
+from made_runs import made_run
 from small_run import STATION
 
-from linecheck.errors import ExitStatus, FileError, UsageError
+from linecheck.errors import ExitStatus, FileError, RecordError, UsageError
 from linecheck.gates.known_units import Accepted
 from linecheck.history.shift import runs_of_shift, summed
 from linecheck.limits.loading.load import load_limits
@@ -32,6 +34,7 @@ from linecheck.statistics.gauge.progress import PLANNED, done
 
 A, B, OTHER = "PR3-000001", "PR3-000002", "PR3-000009"
 DATABASE = "results/linecheck.sqlite"
+OLD_LOGS = Path(__file__).parents[1] / "log" / "logs"
 RETEST = "retest: {most_attempts: 1, reasons: [reseated]}\n"
 LIMITS = ONE_CHECK.replace("checks:\n", f"{RETEST}checks:\n")
 NEST = STATION.replace("interface", 'nest = "a"\ninterface')
@@ -255,27 +258,17 @@ def test_the_screen_asks_for_the_next_unit_and_shows_no_verdict_of_a_measurement
     assert (state.state, "complete" in state.says) == (State.STOPPED, True)
 
 
-def test_a_log_of_before_takes_studies(tmp_path):
+@pytest.mark.parametrize("name", ["schema-1.sqlite", "schema-2.sqlite"])
+def test_a_log_of_before_takes_studies(name, tmp_path):
     """The purposes that the log's own check allows come with a migration; what it refuses, it still refuses."""
-    with Log(tmp_path / "log.sqlite"):
-        pass
-    with closing(sqlite3.connect(tmp_path / "log.sqlite")) as connection:
-        (words,) = connection.execute("SELECT sql FROM sqlite_master WHERE name = 'run'").fetchone()
-        assert "'challenge', 'study')" in words
+    path = tmp_path / name
+    shutil.copy(OLD_LOGS / name, path)
+    with Log(path) as log:
+        log.append(made_run(purpose="study", study="9c37cebeb5459416"))
+        with pytest.raises(RecordError, match="CHECK"):
+            log.append(made_run(purpose="another"))
+        assert log.verify().intact
+        (found,) = log.runs(RunFilter(facts={"study": "9c37cebeb5459416"}))
+    assert found.purpose == "study"
+    with closing(sqlite3.connect(path)) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-        columns = [row[1] for row in connection.execute("PRAGMA table_info(run)")]
-        with pytest.raises(sqlite3.IntegrityError, match="CHECK"):
-            connection.execute(
-                f"INSERT INTO run ({', '.join(columns)}) SELECT {', '.join(_given(column) for column in columns)}"
-            )
-
-
-def _given(column):
-    texts = {
-        "purpose": "'other'",
-        "sequence": "1",
-        "attempt": "1",
-        "verdict": "'pass'",
-        "station_failed": "0",
-    }
-    return texts.get(column, f"'{'0' * 64}'" if column.endswith("hash") else "1")

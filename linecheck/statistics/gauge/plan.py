@@ -54,6 +54,9 @@ class Entry(NamedTuple):
     repeat: int
 
 
+_Run = Annotated[tuple[Name, Annotated[str, Field(max_length=128)], int], Field(strict=False)]
+
+
 class Plan(BaseModel):
     """A plan; ``units`` of a nested one are those of each level, one level after the other."""
 
@@ -71,6 +74,9 @@ class Plan(BaseModel):
     made: Name
     #: What each unit is known to be, where verdicts are held against that.
     reference: dict[Name, Literal["pass", "fail"]] = {}
+    #: Unit, level and repeat of each run, in order. The order came from the seed, and stands here: another release of
+    #: Python may shuffle otherwise.
+    runs: Annotated[tuple[_Run, ...], Field(strict=False, max_length=MAX_RUNS)] = ()
 
     @model_validator(mode="after")
     def _tells_something(self) -> Plan:
@@ -94,8 +100,8 @@ class Plan(BaseModel):
 
     @cached_property
     def entries(self) -> tuple[Entry, ...]:
-        """All runs in order, which the seed decides."""
-        return tuple(_ordered(self))
+        """All runs in order."""
+        return tuple(Entry(*run) for run in self.runs)
 
     @cached_property
     def sha256(self) -> str:
@@ -109,12 +115,8 @@ class Plan(BaseModel):
 
     @property
     def content(self) -> dict[str, Any]:
-        """What its file says: the plan, its order to read, and its hash."""
-        runs = [
-            {"run": at, "unit": entry.unit, **({self.factor: entry.level} if self.factor else {})}
-            for at, entry in enumerate(self.entries, 1)
-        ]
-        return {**self.model_dump(mode="json"), "runs": runs, "sha256": self.sha256}
+        """What its file says: the plan, and its hash."""
+        return {**self.model_dump(mode="json"), "sha256": self.sha256}
 
     @property
     def is_by_place(self) -> bool:
@@ -152,7 +154,7 @@ def planned(
     if nested:  # which level has which units is chance as well
         random.Random(f"{seed}/units").shuffle(shared)
     try:
-        return Plan.model_validate(
+        design = Plan.model_validate(
             {
                 "model": model,
                 "limits_sha256": limits_sha256,
@@ -168,6 +170,7 @@ def planned(
         )
     except ValidationError as error:
         raise UsageError(_why(error)) from None
+    return design.model_copy(update={"runs": tuple(map(tuple, _ordered(design)))})
 
 
 def plan_bytes(plan: Plan) -> bytes:
@@ -203,14 +206,15 @@ def plan_from(content: object, name: str) -> Plan:
     if not isinstance(content, dict) or "sha256" not in content:
         raise FileError(name, "is no plan of a gauge study: make one with `linecheck gauge plan`")
     try:
-        said = {key: value for key, value in content.items() if key not in ("runs", "sha256")}
-        plan = Plan.model_validate(said)
+        plan = Plan.model_validate({key: value for key, value in content.items() if key != "sha256"})
     except ValidationError as error:
         raise FileError(name, f"is no plan of a gauge study, or was edited: {_why(error)}") from None
-    if plan.content != content:
+    if plan.sha256 != content["sha256"]:
         raise FileError(
             name, "was edited after it was made: what it says does not give its hash. Make a new plan"
         )
+    if set(plan.entries) != set(_ordered(plan)) or len(plan.entries) != len(set(plan.entries)):
+        raise FileError(name, "is no plan of a gauge study: its runs are not those of its units and repeats")
     return plan
 
 

@@ -100,6 +100,21 @@ def test_a_plan_that_was_edited_is_refused(edit, tmp_path):
         read_plan(tmp_path / "plan.json")
 
 
+def test_the_order_is_what_stands_in_the_file_whatever_python_makes_of_the_seed(tmp_path):
+    plan = made(**NESTS)
+    other = plan.model_copy(update={"runs": plan.runs[::-1]})
+    (tmp_path / "plan.json").write_bytes(plan_bytes(other))
+    assert read_plan(tmp_path / "plan.json").entries == plan.entries[::-1]
+
+
+def test_a_plan_with_a_hash_of_its_own_still_has_the_runs_of_its_units(tmp_path):
+    plan = made(**NESTS)
+    for runs in (plan.runs[1:], (*plan.runs[1:], plan.runs[1])):
+        (tmp_path / "plan.json").write_bytes(plan_bytes(plan.model_copy(update={"runs": runs})))
+        with pytest.raises(FileError, match="its runs are not those"):
+            read_plan(tmp_path / "plan.json")
+
+
 @pytest.mark.parametrize("content", [b"", b"[" * 100_000, b"\xff\x00", b"3", b'{"sha256": 1, "runs": {}}'])
 def test_what_is_no_plan_is_refused(content, tmp_path):
     (tmp_path / "plan.json").write_bytes(content)
