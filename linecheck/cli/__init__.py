@@ -31,7 +31,7 @@ COMMANDS = {
     "gauge": ("gauge:command", "Study how much of what is measured is the station: plan, and result."),
     "init": ("init:command", "Write what a new model begins with, or the demonstration."),
     "judge": ("judge:command", "Judge capture sets."),
-    "limits": ("limits:command", "Check limit files, and explain them."),
+    "limits": ("limits:command", "Check limit files, explain them, and propose masks from units."),
     "manual": ("manual:command", "Show the manual, or write it as pages."),
     "log": ("log:command", "List, show, export and verify what is in the log."),
     "plot": ("plot:command", "Write the figures of a run, a capture set or a comparison."),

@@ -1,4 +1,4 @@
-"""``linecheck limits``: check limit files; say what they mean."""
+"""``linecheck limits``: check limit files; say what they mean; propose others."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import click
 from linecheck.checks.base import CurveSpec, MetricSpec
 from linecheck.cli.display.messages import counted
 from linecheck.cli.display.result import Screen, aligned
+from linecheck.cli.lazy import LazyGroup
 from linecheck.errors import ExitStatus, FileError
 from linecheck.files.text import listed, visible
 from linecheck.limits.loading.load import load_limits, load_with_warnings
@@ -16,16 +17,29 @@ from linecheck.limits.mask_warnings import decided_before
 from linecheck.limits.meaning import bounds_text, meaning, outside_text
 from linecheck.limits.model import Check, LimitFile
 
+<<<<<<< HEAD
 #: So many masks are named that lack a study for one reason.
 _MAX_NAMED = 12
 
+=======
+#: command -> (place, one-line help)
+_COMMANDS = {
+    "check": ("limits:check_command", "Check limit files: list every fault, and warn of likely mistakes."),
+    "propose": (
+        "limits_propose:propose_command",
+        "Propose masks from stored units, as a diff of the limit file.",
+    ),
+    "show": ("limits:show_command", "Explain each mask of a limit file."),
+}
+>>>>>>> main
 
-@click.group(name="limits")
+
+@click.group(name="limits", cls=LazyGroup, package="linecheck.cli", lazy=_COMMANDS)
 def command() -> None:
-    """Check limit files, and explain them."""
+    """Check limit files, explain them, and propose masks from units."""
 
 
-@command.command("check")
+@click.command("check")
 @click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path())
 @click.option("--strict", is_flag=True, help="Refuse files that have warnings.")
 @click.option(
@@ -86,7 +100,7 @@ def _summary(limits: LimitFile, warnings: int) -> str:
     )
 
 
-@command.command("show")
+@click.command("show")
 @click.argument("file", metavar="FILE", type=click.Path())
 def show_command(file: str) -> None:
     """Explain each mask of a limit file.

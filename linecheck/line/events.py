@@ -240,7 +240,9 @@ class StationStopped(LineEvent):
 
 @dataclass(frozen=True)
 class UnitRemoved(LineEvent):
-    """The unit was taken out of the nest: what stood there of it, stands there no longer."""
+    """The unit was taken out of the nest, or the one that is named: what stood there of it, stands there no longer."""
+
+    serial: str | None = None
 
 
 @dataclass(frozen=True)

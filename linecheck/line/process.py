@@ -8,9 +8,9 @@ converters, and its end is no end of a run: a pipe that breaks stops the run, wh
 :func:`work`             what its process does
 =======================  =====================================================================
 
-Messages are JSON. To the station: ``{"scan": TEXT, "number": N, "given": TIME}`` by the monotonic clock, and
-``{"close": true}`` where it is to end. From it: ``{"state": {…}}`` whenever that changes, ``{"took": N}`` of each
-scan, and ``{"ended": WHY}`` where it cannot go on.
+Messages are JSON. To the station: ``{"scan": TEXT, "number": N, "given": TIME}`` by the monotonic clock,
+``{"elsewhere": SERIAL}`` where a unit is scanned for another nest, and ``{"close": true}`` where it is to end. From it:
+``{"state": {…}}`` whenever that changes, ``{"took": N}`` of each scan, and ``{"ended": WHY}`` where it cannot go on.
 """
 
 from __future__ import annotations
@@ -28,8 +28,16 @@ from pathlib import Path
 from typing import Any, Final
 
 from linecheck.errors import LinecheckError
-from linecheck.line.codes import Code, Order, chosen
-from linecheck.line.events import Asked, Event, Ordered, ScanIgnored, UnitRemoved, VerdictKnown
+from linecheck.line.codes import PREFIX, Code, Order, chosen
+from linecheck.line.events import (
+    Asked,
+    Event,
+    Ordered,
+    ScanIgnored,
+    SelfCheckEnded,
+    UnitRemoved,
+    VerdictKnown,
+)
 from linecheck.line.hand_over import handing_over
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Desk, Scan
 from linecheck.line.sending import sending
@@ -110,6 +118,7 @@ def _work(link: _Link, order: StationOrder) -> None:
         sending(config, listener, one_unit=False) as tell_of_sending,
         handing_over(session.log, config, listener, one_unit=False) as beside,
     ):
+        session.tell_cut_off()
         desk = Desk(session, UnitFacts(order.said))
         desk.stand_by()
         present = config.screen.unit_present
@@ -145,8 +154,8 @@ class _Screen:
             self.state = after(before, event, strict=self._strict, expected_seconds=self._lasted)
             if isinstance(event, VerdictKnown) and _is_whole(event.run):
                 self._lasted = event.run.duration_seconds
-            if self.state.state in UNDER_TEST:
-                self._link.is_under_test()
+            if self.state.state in UNDER_TEST or isinstance(event, SelfCheckEnded):
+                self._link.has_state()
             if self.state != before:
                 self._link.send({"state": _plain(self.state)})
 
@@ -170,7 +179,8 @@ class _Link:
         self._sending = threading.Lock()
         self._scans: queue.Queue[Scan | None] = queue.Queue()
         self._waiting = False
-        #: Whether a scan was passed on of which no state tells yet: what comes then is not the next unit.
+        #: Whether a scan that begins a test was passed on and no state tells of it yet: what comes then is not the
+        #: next unit.
         self._passed_on = False
         self._last: Scan | None = None
         self._lock = threading.Lock()
@@ -191,7 +201,7 @@ class _Link:
         with self._lock:
             # One that came as the time was up is taken first.
             self._waiting = self._scans.empty()
-            self._passed_on = not self._waiting
+            self._passed_on = self._passed_on and not self._waiting
         try:
             return self._scans.get(timeout=seconds)
         except queue.Empty:
@@ -207,6 +217,10 @@ class _Link:
                 if message.get("close"):
                     self.broken = True
                     break
+                if "elsewhere" in message:
+                    if self.screen is not None:
+                        self.screen(UnitRemoved(str(message["elsewhere"])))
+                    continue
                 text = str(message["scan"])[:MAX_SCAN]
                 late = time.monotonic() - float(message["given"])
             except (EOFError, OSError):
@@ -227,7 +241,7 @@ class _Link:
             is_over = self.screen is not None and self.screen.state.state not in UNDER_TEST
             is_wanted = self._waiting or (is_over and not self._passed_on)
             self._waiting = False
-            self._passed_on = self._passed_on or is_wanted
+            self._passed_on = self._passed_on or (is_wanted and _begins_a_test(scan.text))
             last, self._last = self._last, scan
         if is_wanted:
             self._scans.put(scan)
@@ -236,7 +250,7 @@ class _Link:
         elif self.screen is not None and not _is_twice(scan, last):
             self.screen(ScanIgnored(scan.text, "during a test"))
 
-    def is_under_test(self) -> None:
+    def has_state(self) -> None:
         """Hear that a state tells of the scan that was passed on."""
         with self._lock:
             self._passed_on = False
@@ -246,6 +260,10 @@ class _Link:
         main = threading.main_thread().ident
         if main is not None:
             signal.pthread_kill(main, signal.SIGINT)
+
+
+def _begins_a_test(text: str) -> bool:
+    return not text.startswith(PREFIX) or text == Code(Order.CHECK).text
 
 
 def _is_twice(scan: Scan, last: Scan | None) -> bool:

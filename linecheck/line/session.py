@@ -34,8 +34,8 @@ from linecheck.line.unit_trace import (
     traced,
     with_release,
 )
-from linecheck.log import Log, StoredRun
-from linecheck.log.begun import Hold, held
+from linecheck.log import Log, RunFilter, StoredRun
+from linecheck.log.begun import CUT_OFF, Hold, held
 from linecheck.measure.executors import analysis_executor, make_ready
 from linecheck.results.files import ResultFiles, run_files, run_folder
 from linecheck.run.facts import Purpose
@@ -178,7 +178,7 @@ class Session:
         return replace(tested, status=ExitStatus.PASS)
 
     def end_cut_off(self) -> None:
-        """Record what was cut off before as aborted, and tell of it; write the files that a run lacks by a kill.
+        """Record what was cut off before as aborted, and tell of this nest's; write the files that a kill left out.
 
         Raises
         ------
@@ -188,9 +188,22 @@ class Session:
         for stored in self.log.end_cut_off():
             run = self.log.record(stored.sequence)
             self._finish(run)
-            self.listener(RunCutOff(run.run_id, run.serial, run, stored.attempt))
+            self._tell_cut_off(run)
         for run in self.log.unfinished():
             self._finish(run)
+
+    def tell_cut_off(self) -> None:
+        """Tell of this nest's newest run where that was cut off: another nest of the log may have recorded it."""
+        config = self.station.config
+        here = {"station": config.station} | ({} if config.nest is None else {"nest": config.nest})
+        for newest in self.log.runs(RunFilter(facts=here), limit=1):
+            run = self.log.record(newest.logged.sequence)
+            if any(problem.code == CUT_OFF for problem in run.problems):
+                self._tell_cut_off(run)
+
+    def _tell_cut_off(self, run: Run) -> None:
+        if (run.station, run.nest) == (self.station.config.station, self.station.config.nest):
+            self.listener(RunCutOff(run.run_id, run.serial, run, run.logged.attempt))
 
     def _finish(self, run: Run) -> None:
         """Remove what a program that was ended has left in a run's folder, and write the files that are missing."""

@@ -227,7 +227,9 @@ def _beside(now: NestState, event: Event) -> NestState:
                 shift=event.shift,
                 due=event.due,
             )
-            if now.state in (State.MET, State.NOT_MET) and not known.may_judge:
+            # What was refused by a gate that has lapsed since the last look says here what meets it.
+            is_refused = now.state is State.NOT_TESTED and not now.act
+            if (now.state in (State.MET, State.NOT_MET) or is_refused) and not known.may_judge:
                 return replace(known, act=" ".join(event.cures))
             idle = now.state in (State.READY, State.LOCKED) or (now.state is State.TESTING and not now.run_id)
             return known.idle if idle else known
@@ -246,7 +248,9 @@ def _beside(now: NestState, event: Event) -> NestState:
             return now.fresh(State.STOPPED, says=_sentence(event.why), act=event.act)
         case StationResumed():
             return now.idle
-        case UnitRemoved() if now.serial and now.state not in UNDER_TEST:
+        case UnitRemoved() if (
+            event.serial in (None, now.serial) and now.serial and now.state not in UNDER_TEST
+        ):
             return now.idle
         case SelfCheckEnded():
             state = State.NOT_TESTED if event.met is None else State.MET if event.met else State.NOT_MET
@@ -342,7 +346,8 @@ def _why(run: Run, word: str, strict: bool) -> str:
         return f"Marginal: outside the pass limits and inside the fail limits{counts}."
     if word == Verdict.INVALID:
         problem = _blocking(run)
-        return f"Not judged: {'not all of it could be measured' if problem is None else problem.message}."
+        why = "not all of it could be measured" if problem is None else problem.message
+        return f"Not judged: {why}" if why.endswith(("?", ".")) else f"Not judged: {why}."
     if word == HOLD:
         return f"{next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)}."
     if word != Verdict.FAIL:

@@ -28,6 +28,7 @@ from linecheck.files.write import write_atomically
 from linecheck.history.comparison.model import Comparison
 from linecheck.history.population import Populations
 from linecheck.history.shift import ShiftSummary
+from linecheck.report.among_page import among_page_of
 from linecheck.report.comparison_page import NO_DIGEST, NOT_LOOKED_UP, Signed, comparison_page_of
 from linecheck.report.figures.words import metric_name
 from linecheck.report.interactive import make_live
@@ -36,6 +37,7 @@ from linecheck.report.parts import Part
 from linecheck.report.run_page import run_page_of
 from linecheck.report.shift_page import shift_page_of
 from linecheck.run.model import Run
+from linecheck.statistics.among import Place
 from linecheck.statistics.line import LineView
 
 if TYPE_CHECKING:
@@ -114,6 +116,11 @@ def shift_page(counted: ShiftSummary, station: str, shift: str, since: datetime,
 def line_page(view: LineView, looked_at: Sequence[str] = ()) -> str:
     """Return the page of a line as HTML; ``looked_at`` are further sentences on what to look at first."""
     return _rendered("line.html", line_page_of(view, looked_at), interactive=False)
+
+
+def among_page(run: Run, places: Sequence[Place], source: str) -> str:
+    """Return the page of a run among others as HTML."""
+    return _rendered("among.html", among_page_of(run, places, source), interactive=False)
 
 
 def _rendered(template: str, page: Part, *, interactive: bool) -> str:

@@ -186,9 +186,10 @@ class Columns:
 
             return load_limits(self.place.limits)
         newest = self.rows("SELECT log, record FROM run ORDER BY recorded DESC, record DESC LIMIT 1")
-        if not newest:
-            return None
-        log, record = newest[0]
+        return self.limit_file_by(*newest[0]) if newest else None
+
+    def limit_file_by(self, log: int, record: int) -> LimitFile | None:
+        """Return the limit file that a run was judged by; None where none is kept."""
         source = self._sources[0] if self._sources[0].has_logs else self._sources[log]
         return source.limit_file(log, record)
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 
-from linecheck.files.text import visible
+from linecheck.checks.parts.declared import difference_unit
+from linecheck.files.text import listed, visible
 from linecheck.results.wording import significant
+from linecheck.statistics.among import OfModel, OfStated, Place
 from linecheck.statistics.standouts import Apart, Standout
 from linecheck.statistics.yields import Share, Yields
 
@@ -109,3 +111,46 @@ def standout_plain(found: Standout) -> Mapping[str, object]:
         "chance": found.chance,
         "text": standout_text(found),
     }
+
+
+def of_model_text(found: OfModel, place: Place) -> str:
+    """Return how a reading lies among the units of a model, in words."""
+    units = counted(found.units, "unit")
+    more = [f"{found.others} measured otherwise left out"] * (found.others > 0 and not found.otherwise)
+    more += [f"{found.bounds} of them bounds"] * (found.bounds > 0)
+    where = f"{units}{f', {listed(more, 2)}' if more else ''}"
+    span = "" if found.low is None else f"; 90 % of them {_span_text(found, place.unit)}"
+    if found.otherwise:
+        return f"{where}{span}. Not to be compared: {listed(found.otherwise, 4)}"
+    if found.worse_share is None:
+        return f"{where}: too few for a place among them"
+    share = f"{100.0 * found.worse_share:.0f} %"
+    told = f"above {share} of them" if place.better == "nominal" else f"better than {share} of them"
+    return f"{told} ({where}){span}"
+
+
+def _span_text(found: OfModel, unit: str) -> str:
+    low, high = (significant(value, 6) for value in (found.low or 0.0, found.high or 0.0))
+    return f"{low} to {high} {unit}".rstrip()
+
+
+def of_stated_text(found: OfStated, place: Place) -> str:
+    """Return how a reading lies beside a stated value, in words."""
+    stated = (
+        f"{significant(found.stated.value, 6)} {found.stated.unit} stated ({visible(found.stated.source)})"
+    )
+    if found.difference is None:
+        return f"{stated}. Not to be compared: {listed(found.otherwise, 4)}"
+    amount = f"{significant(abs(found.difference), 3)} {difference_unit(place.unit)}".rstrip()
+    if found.difference == 0.0:
+        told = "the same"
+    elif place.better == "nominal":
+        told = f"{amount} {'more' if found.difference > 0.0 else 'less'}"
+    else:
+        is_better = (found.difference > 0.0) == (place.better == "more")
+        told = f"{amount} {'better' if is_better else 'worse'}"
+    unknown = (
+        f"; not known of this run: {listed(found.unknown, 4)}" if found.stated.under and found.unknown else ""
+    )
+    unsaid = "; it is not stated how it was measured" if not found.stated.under else ""
+    return f"{told} than {stated}{unknown}{unsaid}"

@@ -131,7 +131,8 @@ class Stations:
         """Give a scan to the station that it is for; return whether that could be reached.
 
         A nest's own code says whose the next scan is. Without one it is the first that waits for a unit; a label that
-        is read twice goes where it went before.
+        is read twice goes where it went before. A unit that goes to one nest is in no other: what stands there of it
+        ends.
         """
         try:
             code = control_code(text)
@@ -141,9 +142,12 @@ class Stations:
             self._selected = code.name
             return True
         before, when, stations = self._last
-        if text != before or time.monotonic() - when >= DOUBLE_SCAN_SECONDS:
+        if self._selected is not None or text != before or time.monotonic() - when >= DOUBLE_SCAN_SECONDS:
             stations = self._meant(code)
         self._last = text, time.monotonic(), stations
+        for station in self._stations:
+            if station not in stations and station.state.get("serial") == text:
+                self._send(station, {"elsewhere": text})
         return all(self._give(station, text) for station in stations)
 
     def _give(self, station: _Station, text: str) -> bool:

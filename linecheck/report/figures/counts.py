@@ -109,3 +109,54 @@ def pareto_svg(bars: Sequence[Bar], title: str, prefix: str) -> str:
     return element(
         paper, prefix, title, f"{title}: " + "; ".join(f"{bar.name} {bar.number}" for bar in bars) + "."
     )
+
+
+class Range(NamedTuple):
+    """A row of a figure of ranges: where most units lie, or a single value; ``is_comparable`` says how it is drawn."""
+
+    name: str
+    low: float
+    middle: float
+    high: float
+    is_comparable: bool
+
+
+def ranges_svg(ranges: Sequence[Range], value: float, value_text: str, title: str, prefix: str) -> str:
+    """Return ranges on one scale, one below the other, with a line through all at a value.
+
+    What may not be compared is drawn dashed, without its middle.
+    """
+    ends = [value, *(end for each in ranges for end in (each.low, each.high))]
+    low, high = min(ends), max(ends)
+    margin = 0.06 * (high - low) or 1.0
+    low, high = low - margin, high + margin
+    paper = Paper(WIDTH, _BAR_ROW * len(ranges) + 30.0)
+    paper.box((0.0, 0.0, WIDTH, paper.height), "#ffffff")
+    left, right = 190.0, WIDTH - 12.0
+
+    def at(number: float) -> float:
+        return left + (number - low) / (high - low) * (right - left)
+
+    for index, each in enumerate(ranges):
+        middle = paper.height - 18.0 - _BAR_ROW * (index + 0.5)
+        name = each.name if each.is_comparable else f"{each.name} (not to be compared)"
+        paper.write(
+            left - 6.0, middle, name, fitted(name, 8.0, left - 8.0), up="middle", colour=INK, anchor="end"
+        )
+        look: dict[str, tuple[float, ...]] = {} if each.is_comparable else {"dash": (2.0, 2.0)}
+        paper.line(
+            [at(each.low), at(each.high)],
+            [middle, middle],
+            LINES[0][0] if not look else QUIET_INK,
+            2.4,
+            **look,
+        )
+        if each.is_comparable:
+            x = at(each.middle)
+            paper.line([x, x], [middle - 5.0, middle + 5.0], LINES[0][0], 2.0)
+    paper.line([at(value)] * 2, [12.0, paper.height - 14.0], INK, 1.0)
+    paper.write(at(value), paper.height - 9.0, value_text, 8.0, anchor="middle", colour=INK, bold=True)
+    for end, anchor in ((low + margin, "start"), (high - margin, "end")):
+        paper.write(at(end), 2.0, f"{end:.6g}", 6.5, anchor=anchor)
+    told = "; ".join(f"{each.name} {each.low:.6g} to {each.high:.6g}" for each in ranges)
+    return element(paper, prefix, title, f"{title}: {value_text} among {told}.")
