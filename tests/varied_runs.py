@@ -28,7 +28,7 @@ def made(at):
         station=f"line-{at % 2}",
         operator=(None, "A. Operator", "B. Operator")[at % 3],
         firmware=f"1.{at % 4}",
-        purpose=("unit", "unit", "golden", "unit", "challenge", "unit")[at % 6],
+        purpose=("unit", "study", "golden", "unit", "challenge", "unit")[at % 6],
         assets=(Asset("interface", "IF-1"), Asset("cable", f"CB-{at % 4}"))[: at % 3],
         **traced,
     )

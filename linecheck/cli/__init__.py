@@ -28,6 +28,7 @@ COMMANDS = {
     "countersign": ("signoff:countersign_command", "Confirm or contradict a sign-off, as a second person."),
     "cut": ("cut:command", "Cut a recording of a test programme into a capture set."),
     "doctor": ("doctor:command", "Tell what this machine lacks, and how to get it."),
+    "gauge": ("gauge:command", "Study how much of what is measured is the station: plan, and result."),
     "init": ("init:command", "Write what a new model begins with, or the demonstration."),
     "judge": ("judge:command", "Judge capture sets."),
     "limits": ("limits:command", "Check limit files, explain them, and propose masks from units."),

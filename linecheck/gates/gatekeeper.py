@@ -208,17 +208,21 @@ class Gatekeeper:
         unlocking = tuple(self._unlocking())
         return Standing(tuple(states), lock, path, signals, unlocking, config.loop is not None, interface)
 
-    def admission(self, serial: str, now: datetime | None = None) -> Admission:
-        """Return whether a unit may be tested, and what its run must say of the station."""
+    def admission(self, serial: str, now: datetime | None = None, *, of_study: bool = False) -> Admission:
+        """Return whether a unit may be tested, and what its run must say of the station.
+
+        A gauge study takes golden and known-bad units as well, and no fail in it asks for another check of the path.
+        """
         standing = self.standing(now)
         gates, loop = standing.record(), standing.loop
-        known = self._known(serial)
+        known = None if of_study else self._known(serial)
         if known is not None:
             return Admission(known, (), gates, loop)
         if standing.may_judge:
             # A fail that a changed path could cause counts only after another check of the path.
             config = self._station.config.loop
             rechecks = config is not None and config.recheck_fails and _checked(standing) is not None
+            rechecks = rechecks and not of_study
             loop = replace(
                 loop, rechecks=rechecks, is_settled=rechecks and self._is_settled(serial, standing)
             )

@@ -12,8 +12,8 @@ many sets                  the events of :mod:`linecheck.captures.many_sets`, :c
                            :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
 of the line itself         :class:`Standby`, :class:`Asked`, :class:`Ordered`, :class:`StationStopped`,
                            :class:`StationResumed`, :class:`UnitRemoved`, :class:`SelfCheckPlays`,
-                           :class:`SelfCheckEnded`, :class:`GateStated`, :class:`ScanIgnored`, :class:`SyncMessage`,
-                           :class:`HandedOver`, :class:`HandOverFailed`, :class:`Note`
+                           :class:`SelfCheckEnded`, :class:`GateStated`, :class:`StudyWaits`, :class:`ScanIgnored`,
+                           :class:`SyncMessage`, :class:`HandedOver`, :class:`HandOverFailed`, :class:`Note`
 =========================  =====================================================================
 
 A listener is called from the thread that tests the unit. It hears a verdict only once the run is on the disk.
@@ -179,6 +179,15 @@ class GateStated(LineEvent):
     stated: Stated
     standing: Standing
     must_fail: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class StudyWaits(LineEvent):
+    """A gauge study waits for a unit: which one, in one sentence, and what to do; or it is complete."""
+
+    says: str
+    act: str
+    is_complete: bool = False
 
 
 @dataclass(frozen=True)

@@ -74,6 +74,7 @@ class StationOrder:
     keep_captures: bool = False
     faults: tuple[str, ...] = ()
     said: Mapping[str, str] = field(default_factory=dict)
+    study: str | None = None
 
 
 def work(connection: Connection, order: StationOrder) -> None:
@@ -112,6 +113,7 @@ def _work(link: _Link, order: StationOrder) -> None:
             keep_captures=order.keep_captures,
             people=_People(link),
             listener=listener,
+            study=order.study,
         ) as session,
         sending(config, listener, one_unit=False) as tell_of_sending,
         handing_over(session.log, config, listener, one_unit=False) as beside,

@@ -23,6 +23,7 @@ from linecheck.line.events import (
     Standby,
     StationResumed,
     StationStopped,
+    StudyWaits,
     UnitRefused,
     UnitScanned,
 )
@@ -90,6 +91,7 @@ class Desk:
     _stopped: str = ""
     _wanted: Literal["golden", "challenge"] | None = None
     _reason: str | None = None
+    _study_said: str = ""
 
     @property
     def status(self) -> ExitStatus:
@@ -109,6 +111,17 @@ class Desk:
         who = said.get("operator", ""), said.get("shift", "")
         due = due_next(standing, self.session.station.config)
         self.session.listener(Standby(standing, gate.outside == "refuse", told, *who, due))
+        self._tell_next_of_study()
+
+    def _tell_next_of_study(self) -> None:
+        """Say once which unit the study waits for; a refusal that names it stays."""
+        study = self.session.study
+        if study is None or self._stopped:
+            return
+        says, act, is_complete = study.next_in_words(self.session.log)
+        if says != self._study_said:
+            self._study_said = says
+            self.session.listener(StudyWaits(says, act, is_complete))
 
     def take(self, scan: Scan) -> None:
         """Do what a scan says."""
@@ -250,11 +263,17 @@ class Desk:
         """Test one unit; None if the run did not take place: the next unit may come."""
         session = self.session
         try:
-            known = _known_unit(session, serial, facts.with_reason(None))
+            study = session.study
+            known = None
+            if study is None or serial not in study.plan.units:
+                known = _known_unit(session, serial, facts.with_reason(None))
             if known is not None:
                 return known
-            reason = _reason(session, serial, facts.reason)
-            tested = session.test(serial, facts.with_reason(reason), scan.raw)
+            if study is not None:
+                tested = session.measure(serial, facts, scan.raw)
+            else:
+                reason = _reason(session, serial, facts.reason)
+                tested = session.test(serial, facts.with_reason(reason), scan.raw)
         except LinecheckError as error:
             session.listener(UnitRefused(serial, str(error)))
             return None

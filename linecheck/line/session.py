@@ -24,6 +24,7 @@ from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
 from linecheck.line.kept_captures import CaptureKeeper
 from linecheck.line.recording import Recorded, record_and_report, written
 from linecheck.line.stop_signals import StopSignals
+from linecheck.line.study import StudyAtLine
 from linecheck.line.unit_trace import (
     AskedConditions,
     UnitFacts,
@@ -101,6 +102,8 @@ class Session:
     files: ResultFiles = field(default_factory=ResultFiles)
     people: People | None = None
     listener: Listener = ignore_event
+    #: The gauge study that units are measured for; None where they are tested.
+    study: StudyAtLine | None = None
 
     @property
     def model(self) -> str:
@@ -124,7 +127,7 @@ class Session:
     def test(
         self, serial: str, facts: UnitFacts, scanned: str | None = None, purpose: Purpose = "unit"
     ) -> Tested:
-        """Test one unit, to judge it or (another purpose) to judge the station by it.
+        """Test one unit, to judge it or (another purpose) to judge or study the station by it.
 
         It is refused where what is said of it cannot be, where it may not be tested now, and where it is not the one
         that was scanned: then nothing is run.
@@ -146,6 +149,7 @@ class Session:
             plan=self.plan,
             facts=facts,
             purpose=purpose,
+            study=self.study.plan.id if self.study is not None and purpose == "study" else None,
             scanned=scanned,
             override=admission.override,
             identity=admission.identity,
@@ -176,6 +180,13 @@ class Session:
 
             for event in followed(self.log, self.station.config.station, locks=charts.lock):
                 self.listener(event)
+
+    def measure(self, serial: str, facts: UnitFacts, scanned: str | None = None) -> Tested:
+        """Measure one unit for the gauge study: whatever its verdict, the run is in order once it is no invalid one."""
+        tested = self.test(serial, facts.with_reason(None), scanned, "study")
+        if tested.run is None or tested.status is ExitStatus.INVALID:
+            return tested
+        return replace(tested, status=ExitStatus.PASS)
 
     def end_cut_off(self) -> None:
         """Record what was cut off before as aborted, and tell of this nest's; write the files that a kill left out.
@@ -228,6 +239,8 @@ class Session:
         no_room = self.keeper.refusal()
         if no_room is not None:
             raise StationError(f"{no_room}. Nothing was run.")
+        if purpose == "study" and self.study is not None:
+            self.study.refuse_other(self.log, serial, facts.said.get("operator"))
         gate = self._gate(serial, purpose)
         overdue = self._overdue(serial)
         override: Mapping[str, str] = {}
@@ -240,11 +253,11 @@ class Session:
         return _Admission(history, attempts, override, before, identity, marks, gate)
 
     def _gate(self, serial: str, purpose: Purpose) -> Admission:
-        """Return what the station's gates say; only units are refused."""
-        if purpose != "unit":
+        """Return what the station's gates say; only units are refused, and what is studied."""
+        if purpose not in ("unit", "study"):
             standing = self.gatekeeper.standing()
             return Admission(None, (), standing.record(), standing.loop)
-        admission = self.gatekeeper.admission(serial)
+        admission = self.gatekeeper.admission(serial, of_study=purpose == "study")
         if admission.refusal is not None:
             raise StationError(f"{admission.refusal}. Nothing was run.")
         return admission
@@ -369,8 +382,11 @@ def opened_session(
     keep_captures: bool = False,
     people: People | None = None,
     listener: Listener = ignore_event,
+    study: str | None = None,
 ) -> Iterator[Session]:
     """Make a station ready for units, or for a single one if its serial number is given.
+
+    ``study`` is the file of a gauge study's plan, for whose runs units are measured.
 
     Raises
     ------
@@ -384,6 +400,7 @@ def opened_session(
     if serial is not None:
         check_serial(serial, limits)
     plan = station_plan(limits, config)
+    studied = None if study is None else StudyAtLine.of(study, limits, config)
     folder = out if out is not None else Path(config.records.folder)
     wanted = files if files is not None else ResultFiles()
     wanted.check((limits_path,))
@@ -409,6 +426,9 @@ def opened_session(
             files=wanted,
             people=people,
             listener=listener,
+            study=studied,
         )
+        if studied is not None:
+            studied.state(log)
         session.end_cut_off()
         yield session

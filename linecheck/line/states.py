@@ -38,6 +38,7 @@ from linecheck.line.events import (
     Standby,
     StationResumed,
     StationStopped,
+    StudyWaits,
     UnitAdmitted,
     UnitRefused,
     UnitRemoved,
@@ -206,6 +207,9 @@ def after(
             return replace(now, act=f"{event.act[:1].upper()}{event.act[1:].rstrip('.')}.")
         case GateStated():
             return _gate(now, event)
+        case StudyWaits():
+            state = State.STOPPED if event.is_complete else State.ASKED
+            return now.fresh(state, says=_sentence(event.says), act=event.act)
         case _:
             return _beside(now, event)
 
@@ -320,7 +324,8 @@ def _progressing(now: NestState, event: Event, expected_seconds: float | None) -
 
 def _judged(now: NestState, event: VerdictKnown, strict: bool) -> NestState:
     run = event.run
-    if run.purpose != "unit":  # what it shows of the station is stated next
+    shows_itself = run.purpose == "unit" or (run.purpose == "study" and _blocking(run) is not None)
+    if not shows_itself:  # what it shows of the station is stated next; a study asks for its next unit
         return now
     word = run.state if event.verdict is run.verdict else event.verdict.value
     state = _STATE_OF_RUN[word]

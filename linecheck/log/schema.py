@@ -322,9 +322,19 @@ def _facts_of(version: int) -> tuple[str, ...]:
     )
 
 
+#: How a check of a column is changed that no row breaks (https://sqlite.org/lang_altertable.html, 7): its words in the
+#: schema, which SQLite then reads anew. What is created after it counts the schema up, as that asks for.
+_MORE_PURPOSES: Final = (
+    "PRAGMA writable_schema=ON",
+    "UPDATE sqlite_master SET sql = replace(sql, 'purpose IN (''unit'', ''golden'', ''challenge'')', "
+    "'purpose IN (''unit'', ''golden'', ''challenge'', ''study'')') WHERE type = 'table' AND name = 'run'",
+    "PRAGMA writable_schema=RESET",
+)
+
 #: What the next release adds to the log beside its facts, by the schema's version.
 _COMES_WITH: Final[Mapping[int, tuple[str, ...]]] = {
     7: (
+        *_MORE_PURPOSES,
         f"CREATE INDEX run_by_cause ON run ({FIRST_CAUSE.format('causes')}, sequence) "
         f"WHERE {FIRST_CAUSE.format('causes')} IS NOT NULL",
         "CREATE INDEX run_held ON run (verdict, sequence) WHERE released = 'false'",

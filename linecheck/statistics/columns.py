@@ -39,7 +39,6 @@ __all__ = ["READING_COLUMNS", "RUN_COLUMNS", "Columns", "Place", "open_columns"]
 #: What the engine may take of the computer's memory; the rest goes beside it on disk.
 MEMORY_LIMIT: Final = "768MB"
 THREADS: Final = 2
-_PURPOSES: Final = ("unit", "golden", "challenge")
 
 
 @dataclass(frozen=True)
@@ -307,11 +306,14 @@ def _pick(columns: Columns) -> None:
         conditions.append(("recorded >= CAST(? AS TIMESTAMPTZ)", [wanted.since]))
     if wanted.until is not None:
         conditions.append(("recorded < CAST(? AS TIMESTAMPTZ)", [wanted.until]))
-    if wanted.attempt == "first":
-        conditions.append(("attempt = 1", []))
-    elif wanted.attempt == "last":
-        later = "later.serial = run.serial AND later.model = run.model AND later.attempt > run.attempt"
-        conditions.append((f"NOT EXISTS (FROM every_run AS later WHERE later.log = run.log AND {later})", []))
+    if wanted.attempt is not None:
+        # A unit may be in a gauge study before it is tested, and after.
+        columns_of_unit = ("log", "serial", "model", "purpose")
+        unit = " AND ".join(f"other.{name} = run.{name}" for name in columns_of_unit)
+        side = "<" if wanted.attempt == "first" else ">"
+        conditions.append(
+            (f"NOT EXISTS (FROM every_run AS other WHERE {unit} AND other.attempt {side} run.attempt)", [])
+        )
     if wanted.asset is not None:
         _keep_assets(columns, wanted.asset)
         conditions.append(

@@ -15,6 +15,7 @@ from varied_runs import NAMES, RUNS, filter_of, made
 
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader, RunFilter
+from linecheck.run.facts import PURPOSES
 
 
 @pytest.fixture(scope="module")
@@ -43,7 +44,9 @@ def is_meant(record, run, wanted, runs):
     if any(wanted.value(name) not in (None, getattr(run, name)) for name in NAMES):
         return False
     attempts = [
-        other.logged.attempt for other in runs if (other.serial, other.model) == (run.serial, run.model)
+        other.logged.attempt
+        for other in runs
+        if (other.serial, other.model, other.purpose) == (run.serial, run.model, run.purpose)
     ]
     failed = set()
     for check in record.checks:
@@ -59,7 +62,7 @@ def is_meant(record, run, wanted, runs):
         and wanted.purpose in (None, run.purpose)
         and (wanted.since is None or run.logged.recorded >= wanted.since)
         and (wanted.until is None or run.logged.recorded < wanted.until)
-        and (wanted.attempt != "first" or run.logged.attempt == 1)
+        and (wanted.attempt != "first" or run.logged.attempt == min(attempts))
         and (wanted.attempt != "last" or run.logged.attempt == max(attempts))
         and set(wanted.failed) <= failed
         and wanted.asset in (None, *(asset.id for asset in record.assets))
@@ -83,7 +86,7 @@ def test_runs_are_picked_as_going_through_them_all_would(log, every, data):
     wanted = filter_of(
         {name: value for name in some if (value := getattr(like, name)) is not None},
         verdicts=tuple(data.draw(st.lists(st.sampled_from(list(Verdict)), max_size=2, unique=True))),
-        purpose=data.draw(st.sampled_from([None, "unit", "golden", "challenge"])),
+        purpose=data.draw(st.sampled_from([None, *PURPOSES])),
         since=data.draw(st.none() | st.sampled_from(runs).map(lambda run: run.logged.recorded)),
         until=data.draw(st.none() | st.sampled_from(runs).map(lambda run: run.logged.recorded)),
         attempt=data.draw(st.sampled_from([None, None, "first", "last"])),

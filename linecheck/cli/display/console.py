@@ -36,6 +36,7 @@ from linecheck.line.events import (
     ScanIgnored,
     SetCompared,
     SetsSummed,
+    StudyWaits,
     SyncMessage,
     UnitAdmitted,
     UnitRefused,
@@ -110,6 +111,8 @@ def line_of(event: Event) -> str | None:
         case ChartSignalled():
             locked = "; the station is locked until somebody answers it" if event.locks else ""
             return f"control chart of {event.chart}: {event.says} (record {event.record}){locked}"
+        case StudyWaits():
+            return f"{event.says} {event.act}"
         case ScanIgnored():
             return f"{event.text[:80]!a} {_IGNORED[event.why]}"
     return None
