@@ -257,7 +257,11 @@ def _of_fit(fit: Fit, tolerance: Tolerance) -> tuple[Interval | None, Interval |
         pp = _interval(tolerance.span / _span(best), tolerance.span / _span(allowed))
     if lower is None and upper is None:
         return pp, None, None
-    ppk = _interval(_closest(best, lower, upper), _closest(allowed, lower, upper))
+    closest = _closest(allowed, lower, upper)
+    if lower is not None and upper is not None and not fit.is_skewed:
+        off = fit.off_middle(0.5 * (lower + upper))
+        closest = (0.5 * (upper - lower) - off) / (_SPREADS * allowed.scale)
+    ppk = _interval(_closest(best, lower, upper), closest)
     return pp, ppk, _interval(_outside(best, lower, upper), _outside(allowed, lower, upper))
 
 

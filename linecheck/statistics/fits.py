@@ -38,6 +38,9 @@ _MOST_SKEW: Final = 1.5
 #: Readings that are the same bound are spread over so many places.
 _PIECES: Final = 400
 _GOLDEN: Final = 0.6180339887498949
+#: So many standard errors off the middle nothing of the other side matters.
+_FAR: Final = 5.0
+_HALVINGS: Final = 24
 #: Stands for an infinite likelihood's logarithm: differences of it are numbers.
 _IMPOSSIBLE: Final = 1e30
 
@@ -209,6 +212,28 @@ class Fit:
         scale = self.scale * np.exp(log_ratio)
         centre = self.centre + scale * z / math.sqrt(self.mean_units) + self.slope * self.scale * log_ratio
         return Parameters(centre, scale, np.zeros_like(centre))
+
+    def off_middle(self, middle: float) -> FloatArray:
+        """Return how far from a value the means are that the data allow, for each of :attr:`allowed`; not if skewed.
+
+        How far a mean lies off is never less than nothing, and its estimate is mostly more than it: the plain distance
+        of the allowed means would leave a mean in the middle out. So they follow from the distribution of the estimate
+        (a folded normal one), and are 0 as often as a mean in the middle would have given an estimate as large.
+        """
+        error = self.allowed.scale / math.sqrt(self.mean_units)
+        z = _grid()[0]
+        found = (self.allowed.centre - middle) / error - z
+        z, found = np.where(found < 0.0, -z, z), np.abs(found)
+        high = np.maximum(found + z, 0.0)
+        near = np.flatnonzero(found < _FAR)
+        at, share = found[near], special.ndtr(-z[near])
+        low, top = np.zeros(len(near)), high[near]
+        for _ in range(_HALVINGS):
+            middle_of = 0.5 * (low + top)
+            is_below = special.ndtr(at - middle_of) - special.ndtr(-at - middle_of) > share
+            low, top = np.where(is_below, middle_of, low), np.where(is_below, top, middle_of)
+        high[near] = low
+        return high * error
 
     def _allowed_skewed(self, covariance: FloatArray) -> Parameters:
         root = np.linalg.cholesky(covariance)
