@@ -17,11 +17,9 @@ from linecheck.limits.mask_warnings import decided_before
 from linecheck.limits.meaning import bounds_text, meaning, outside_text
 from linecheck.limits.model import Check, LimitFile
 
-<<<<<<< HEAD
 #: So many masks are named that lack a study for one reason.
 _MAX_NAMED = 12
 
-=======
 #: command -> (place, one-line help)
 _COMMANDS = {
     "check": ("limits:check_command", "Check limit files: list every fault, and warn of likely mistakes."),
@@ -31,7 +29,6 @@ _COMMANDS = {
     ),
     "show": ("limits:show_command", "Explain each mask of a limit file."),
 }
->>>>>>> main
 
 
 @click.group(name="limits", cls=LazyGroup, package="linecheck.cli", lazy=_COMMANDS)
