@@ -286,7 +286,7 @@ class _Source:
     def __init__(self, columns: Columns, limits: LimitFile, of_pass: bool, wanted: Collection[str]) -> None:
         self.columns = columns
         self._of_pass = of_pass
-        self._meant = [
+        self.meant = [
             (check.name, spec.name)
             for check in limits.checks
             for spec in specs_of(check)
@@ -299,11 +299,11 @@ class _Source:
         curves = {
             (check.name, spec.name) for check in limits.checks for spec in specs_of(check) if _is_curve(spec)
         }
-        self._with_curves = not curves.isdisjoint(self._meant)
+        self._with_curves = not curves.isdisjoint(self.meant)
         # What is not asked for is not read.
         self.only: Only = {"verdict": _JUDGED}
         if wanted:
-            self.only = {"metric": sorted({metric for _, metric in self._meant})}
+            self.only = {"metric": sorted({metric for _, metric in self.meant})}
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -324,18 +324,19 @@ class _Source:
         is_curve = "is_curve" if self._with_curves else "false"
         value = f"CASE WHEN is_curve THEN {distance} ELSE value END" if self._with_curves else "value"
         return f"""(
-            SELECT {_KEY}, {is_curve} AS is_curve, coalesce(is_bound, false) AS is_bound, uncertainty, nth, subgroup,
-                {_IS_VOID} AS is_void,
+            SELECT {_KEY}, meant.number AS meant, {is_curve} AS is_curve, coalesce(is_bound, false) AS is_bound,
+                uncertainty, nth, subgroup, {_IS_VOID} AS is_void,
                 {value} AS value
-            FROM {table} JOIN unit_order USING (log, record) SEMI JOIN meant USING ("check", metric))"""
+            FROM {table} JOIN unit_order USING (log, record) JOIN meant USING ("check", metric))"""
 
     def lay(self, by: str) -> None:
         """Lay the tables that say which readings are meant, and in which order and subgroup units are."""
         subgroup = SUBGROUPS.get(by, "''")
         self.columns.run(
-            f"CREATE OR REPLACE TEMP TABLE unit_order AS SELECT log, record, nth, {subgroup} AS subgroup FROM counted"
+            "CREATE OR REPLACE TEMP TABLE unit_order AS "
+            f"SELECT log, record, nth, dense_rank() OVER (ORDER BY {subgroup}) AS subgroup FROM counted"
         )
-        _lay_meant(self.columns, self._meant)
+        _lay_meant(self.columns, self.meant)
 
 
 #: What is counted of each value, or bin.
@@ -382,20 +383,23 @@ def _of_many(source: _Source, by: str) -> dict[Key, _Rows]:
     with columns.over_readings(*source.names, only=source.only):
         columns.run(f"""
             CREATE OR REPLACE TEMP TABLE bin_width AS
-            SELECT {_KEY}, (quantile_cont(value, 0.75) - quantile_cont(value, 0.25)) / {_BINS_IN_MIDDLE_HALF} AS middle,
-                stddev_samp(value) / {_BINS_IN_MIDDLE_HALF} AS rest
-            FROM {source.rows(some)} GROUP BY {_KEY}""")
+            SELECT meant, channel, (quantile_cont(value, 0.75) - quantile_cont(value, 0.25)) / {_BINS_IN_MIDDLE_HALF}
+                AS middle, stddev_samp(value) / {_BINS_IN_MIDDLE_HALF} AS rest
+            FROM {source.rows(some)} GROUP BY meant, channel""")
     width = "CASE WHEN middle > 0 THEN middle WHEN rest > 0 THEN rest END"
+    # Numbers for names: to group many millions of rows by texts takes twice as long.
     with columns.over_readings(*source.names, only=source.only):
         counted = columns.rows(f"""
             WITH r AS (
                 SELECT r.*, CASE WHEN {width} IS NULL THEN r.value ELSE floor(r.value / {width}) END AS bin
                 FROM {source.rows("reading")} AS r LEFT JOIN bin_width AS w
-                ON r."check" = w."check" AND r.metric = w.metric AND r.channel IS NOT DISTINCT FROM w.channel)
-            SELECT {_KEY}, is_bound, {_TOTALS}, GROUPING(bin) AS is_subgroup, var_samp(value) FILTER (NOT is_void)
-            FROM r GROUP BY GROUPING SETS (({_KEY}, is_bound, bin), ({_KEY}, subgroup))""")
-    found = _collected([row[:-2] for row in counted if not row[-2]])
-    _pooled(found, ((*row[:3], row[-3], row[-1] or 0.0) for row in counted if row[-2]))
+                ON r.meant = w.meant AND r.channel IS NOT DISTINCT FROM w.channel)
+            SELECT meant, channel, is_bound, {_TOTALS}, GROUPING(bin) AS is_subgroup,
+                var_samp(value) FILTER (NOT is_void)
+            FROM r GROUP BY GROUPING SETS ((meant, channel, is_bound, bin), (meant, channel, subgroup))""")
+    named = [(*source.meant[row[0]], *row[1:]) for row in counted]
+    found = _collected([row[:-2] for row in named if not row[-2]])
+    _pooled(found, ((*row[:3], row[-3], row[-1] or 0.0) for row in named if row[-2]))
     return found
 
 
@@ -418,12 +422,12 @@ def judged_columns(columns: Columns, limits: LimitFile, most: int) -> dict[str, 
 
 
 def _lay_meant(columns: Columns, pairs: Iterable[tuple[str, str]]) -> None:
-    """Lay the table of the checks and metrics that are meant."""
+    """Lay the table of the checks and metrics that are meant, each once, with their numbers."""
     # A stream says not how long it is, and the engine would keep it whole to look the units up in.
     columns.run("SET disabled_optimizers = 'join_order,build_side_probe_side'")
-    columns.run('CREATE OR REPLACE TEMP TABLE meant ("check" VARCHAR, metric VARCHAR)')
-    for pair in pairs:
-        columns.run("INSERT INTO meant VALUES (?, ?)", pair)
+    columns.run('CREATE OR REPLACE TEMP TABLE meant ("check" VARCHAR, metric VARCHAR, number INTEGER)')
+    for number, pair in enumerate(pairs):
+        columns.run("INSERT INTO meant VALUES (?, ?, ?)", (*pair, number))
 
 
 def _key(parts: Any) -> Key:  # noqa: ANN401 - the columns of a row

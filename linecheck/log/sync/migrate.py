@@ -19,6 +19,7 @@ from sqlalchemy import Connection, text
 from linecheck import __version__
 from linecheck.errors import ServerError
 from linecheck.log.schema import PARTS, curve_points, run, statement
+from linecheck.log.sync import packed
 from linecheck.log.sync.layout import SCHEMA, TYPES, TableLayout, log_layouts
 
 #: Held while a migration is applied ("lchk" and 1).
@@ -70,6 +71,7 @@ CREATE TABLE {SCHEMA}.chain_station (
         f"CREATE INDEX {table}_failed ON {SCHEMA}.{table} (chain, sequence) WHERE verdict = 'fail'"
         for table in ("reading", "packed_curve")
     ),
+    packed.TABLES,
 )
 
 #: Points of curves go once the log states which: as :data:`linecheck.log.schema.THINNED_BY_STATEMENT` has it there.

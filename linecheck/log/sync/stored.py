@@ -13,6 +13,7 @@ from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Verification
 from linecheck.log.sync.layout import SCHEMA, TYPES, log_layouts, original_text
 from linecheck.log.sync.names import Period, period_faults, station_periods
+from linecheck.log.sync.packed import wrongly_packed
 from linecheck.log.thinning import rules_of
 from linecheck.log.verification.verify import Chain
 
@@ -100,6 +101,7 @@ def check_chain(
     )
     named: dict[str, Period] = {}
     after: int | None = None
+    wrong: int | None = None
     while True:
         with connection.begin():
             # A station may be sending: its records and what is noted of them are looked at as of one moment.
@@ -111,15 +113,23 @@ def check_chain(
                     return verified.found(fault, verified.head.sequence + 1)
             if not found:
                 found_in_all = verified.end(stray_part(connection, there))
-                return replace(found_in_all, other_faults=tuple(_notes(connection, chain, named)))
+                return replace(found_in_all, other_faults=tuple(_notes(connection, chain, named, wrong)))
+            wrong = wrong or wrongly_packed(connection, chain, found[0].sequence, found[-1].sequence)
         named = station_periods(found, named)
         after = found[-1].sequence
         if progress is not None:
             progress(after)
 
 
-def _notes(connection: Connection, chain: str, named: Mapping[str, Period]) -> Iterator[str]:
+def _notes(
+    connection: Connection, chain: str, named: Mapping[str, Period], wrong: int | None
+) -> Iterator[str]:
     """Yield what is wrong with what the server notes of a chain beside its records."""
+    if wrong is not None:
+        yield (
+            f"what statistics read of record {wrong} ({SCHEMA}.packed_reading) is not what its readings are: it was "
+            "changed at the server. Empty that table; linecheck sync --prepare makes it anew"
+        )
     if _noted_head(connection, chain) is None:
         yield f"the row of this log in {SCHEMA}.chain is missing: it was removed at the server"
     yield from period_faults(connection, chain, named)
