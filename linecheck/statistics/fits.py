@@ -34,13 +34,13 @@ _POINTS: Final = 160
 _DRAWS: Final = 8192
 #: Below this a skewness of the fit is none.
 _NO_SKEW: Final = 1e-6
-_MOST_SKEW: Final = 1.5
+_MAX_SKEW: Final = 1.5
 #: Readings that are the same bound are spread over so many places.
 _PIECES: Final = 400
 _GOLDEN: Final = 0.6180339887498949
 #: So many standard errors off the middle nothing of the other side matters.
-_FAR: Final = 5.0
-_HALVINGS: Final = 24
+_FAR: Final = 4.0
+_HALVINGS: Final = 16
 #: Stands for an infinite likelihood's logarithm: differences of it are numbers.
 _IMPOSSIBLE: Final = 1e30
 
@@ -318,7 +318,7 @@ def skewed_fit(sample: Sample) -> Fit | None:
     third = float(sample.counts @ y**3) / sample.measured
     start = np.array([-third / 6.0, 0.0, np.clip(third / 3.0, -0.9, 0.9)])
     found = _most_likely(sample, start)
-    if found is None or abs(found[0][2]) > _MOST_SKEW:
+    if found is None or abs(found[0][2]) > _MAX_SKEW:
         return None
     (centre, log_scale, skew), covariance = found
     scale = sample.spread * math.exp(log_scale)
@@ -333,7 +333,7 @@ def _most_likely(sample: Sample, start: FloatArray) -> tuple[FloatArray, FloatAr
     def unlikely(parameters: FloatArray) -> float:
         centre, log_scale = parameters[:2]
         skew = parameters[2] if len(parameters) == 3 else 0.0
-        if abs(log_scale) > 20.0 or abs(skew) > 2.0 * _MOST_SKEW:
+        if abs(log_scale) > 20.0 or abs(skew) > 2.0 * _MAX_SKEW:
             return _IMPOSSIBLE
         scale = math.exp(log_scale)
         y = (values - centre) / scale
