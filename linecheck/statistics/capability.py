@@ -36,7 +36,7 @@ Verdict = Literal["capable", "not capable", "cannot be told"]
 #: Four standard deviations from the mean to the closer limit.
 REQUIRED: Final = 4.0 / 3.0
 #: Fewer units than this are no distribution.
-FEWEST: Final = 8
+MIN_UNITS: Final = 8
 #: A fit is refuted where readings as far from it are rarer than this.
 REFUTED: Final = 0.01
 #: So many spreads to each side make up the process' own span.
@@ -120,8 +120,8 @@ class Choice:
 
 def chosen(sample: Sample) -> Choice:
     """Return which distribution a sample is taken to have."""
-    if sample.units < FEWEST:
-        return Choice("none", f"{sample.units} units are too few for a distribution, which takes {FEWEST}")
+    if sample.units < MIN_UNITS:
+        return Choice("none", f"{sample.units} units are too few for a distribution, which takes {MIN_UNITS}")
     if sample.bounded and not sample.side:
         return Choice(
             "none", f"{sample.bounded} readings are bounds, and nobody says on which side the truth is"

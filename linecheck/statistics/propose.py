@@ -38,7 +38,7 @@ from linecheck.statistics.tolerances import one_sided_factor, rank_beyond, two_s
 
 #: Limits are rounded outward to a digit that is no more than this part of the spread.
 _ROUNDED_TO: Final = 0.1
-_MOST_UNITS: Final = 10_000_000
+_MAX_UNITS: Final = 10_000_000
 
 
 @dataclass(frozen=True)
@@ -259,7 +259,7 @@ def rank_beyond_both(units: int, share: float, confidence: float = CONFIDENCE) -
 
 
 def _units_for_both(share: float, confidence: float) -> int:
-    low, high = 2, _MOST_UNITS
+    low, high = 2, _MAX_UNITS
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (
