@@ -1,6 +1,6 @@
 """What many units tell: yield, capability, gauge studies, control charts, limits; computed on columns.
 
-In: runs and readings as columns, from logs, exports or the server. Out: figures with their intervals, and what they say.
+In: runs and readings as columns, of logs, exports or the server. Out: figures with their intervals, and what they say.
 
 =========================  ==================================================================
 :mod:`.sources`            where runs come from as columns: one file a sort of place

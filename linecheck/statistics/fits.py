@@ -32,6 +32,8 @@ from linecheck.dsp.arrays import FloatArray
 _POINTS: Final = 160
 #: So many draws of three parameters.
 _DRAWS: Final = 8192
+#: What an interval leaves out at each end.
+EVEN_TAILS: Final = (0.025, 0.025)
 #: Below this a skewness of the fit is none.
 _NO_SKEW: Final = 1e-6
 _MAX_SKEW: Final = 1.5
@@ -390,10 +392,9 @@ def _normal_draws(size: int) -> FloatArray:
     return np.asarray(special.ndtri(shares.T))
 
 
-def interval(values: FloatArray, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the interval of what was computed of :attr:`Fit.allowed`."""
-    tail = 0.5 * (1.0 - confidence)
-    low, high = np.quantile(values, [tail, 1.0 - tail])
+def interval(values: FloatArray, tails: tuple[float, float] = EVEN_TAILS) -> tuple[float, float]:
+    """Return the interval of what was computed of :attr:`Fit.allowed`, with so much of them left out at each end."""
+    low, high = np.quantile(values, [tails[0], 1.0 - tails[1]])
     return float(low), float(high)
 
 
