@@ -51,8 +51,9 @@ MIN_UNITS: Final = 8
 REFUTED: Final = 0.01
 #: So many spreads to each side make up the process' own span.
 _SPREADS: Final = 3.0
-#: What the interval of Ppk between two limits leaves out, together 5 %. A mean in the middle is mostly estimated off it,
-#: so that with even tails the truth lies above the interval in up to 7 %, and below in 1 % (simulated).
+#: What the interval of Ppk between two limits leaves out, together 5 %; of the share beyond them the other way round.
+#: A mean in the middle is mostly estimated off it: with even tails the truth lies above the interval in up to 7 % of
+#: cases, and below it in 1 % (simulated).
 _TAILS_OF_TWO_SIDES: Final = (0.035, 0.015)
 _TAIL: Final = 0.001349898031630095
 
@@ -279,7 +280,7 @@ def _of_fit(fit: Fit, tolerance: Tolerance) -> tuple[Interval | None, Interval |
         off = fit.off_middle(0.5 * (lower + upper))
         closest, tails = (0.5 * (upper - lower) - off) / (_SPREADS * allowed.scale), _TAILS_OF_TWO_SIDES
     ppk = _interval(_closest(best, lower, upper), closest, tails)
-    return pp, ppk, _interval(_outside(best, lower, upper), _outside(allowed, lower, upper))
+    return pp, ppk, _interval(_outside(best, lower, upper), _outside(allowed, lower, upper), tails[::-1])
 
 
 def _interval(best: FloatArray, allowed: FloatArray, tails: tuple[float, float] = EVEN_TAILS) -> Interval:

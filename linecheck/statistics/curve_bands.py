@@ -185,7 +185,7 @@ def propose_curve(sets: Sequence[CurveSet], wanted: Wanted) -> Proposal:
         x = _corners_x(present.pass_.sides[side], sets[0].x, spec.log_x)
         corners: list[FloatArray] = []
         for one in sets:
-            found = _band(one, side, wanted)
+            found = band(one, side, wanted)
             if isinstance(found, str):
                 return Proposal(
                     check.name, spec.name, spec, present, None, f"{one.channel or 'pair'}: {found}"
@@ -225,7 +225,7 @@ def _why_none(one: CurveSet) -> str:
     return "" if float(np.median(np.std(one.y, axis=0))) > 0.0 else "the curves do not spread"
 
 
-def _band(one: CurveSet, side: Side, wanted: Wanted) -> tuple[FloatArray, str] | str:
+def band(one: CurveSet, side: Side, wanted: Wanted) -> tuple[FloatArray, str] | str:
     """Return the edge of the band along the axis, and how it was had; in words why there is none."""
     units = len(one.y)
     farthest, middle, spread = deviations(one.y, side)
