@@ -6,9 +6,10 @@
 :class:`Columns`         those tables, to ask in SQL
 =======================  =====================================================================
 
-The engine is DuckDB, in memory, with what does not fit beside it on disk. Its table ``run`` has a row for each picked
-run (:data:`RUN_COLUMNS`), ``every_run`` also those that are not. Readings are many: they are not kept but streamed
-through a question (:meth:`Columns.over_readings`), or kept where several are asked (:meth:`Columns.keep_readings`).
+The engine is DuckDB, in memory; what does not fit goes to a folder among the system's temporary ones (``TMPDIR``). Its
+table ``run`` has a row for each picked run (:data:`RUN_COLUMNS`), ``every_run`` also those that are not. Readings are
+many: they are not kept but streamed through a question (:meth:`Columns.over_readings`), or kept where several are asked
+(:meth:`Columns.keep_readings`).
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 from linecheck.errors import RecordError, UsageError
+from linecheck.files.durable import temporary_folder
 from linecheck.files.text import visible
 from linecheck.limits.model import SETUP_MARK
 from linecheck.limits.verdict import RELEASING, Verdict
@@ -39,6 +41,7 @@ __all__ = ["READING_COLUMNS", "RUN_COLUMNS", "Columns", "Place", "open_columns"]
 #: What the engine may take of the computer's memory; the rest goes beside it on disk.
 MEMORY_LIMIT: Final = "768MB"
 THREADS: Final = 2
+_FOLDER_PREFIX: Final = "linecheck-statistics-"
 
 
 @dataclass(frozen=True)
@@ -245,6 +248,7 @@ def open_columns(
     }
     with ExitStack() as opened:
         sources = [opened.enter_context(source) for source in place.sources()]
+        config["temp_directory"] = str(opened.enter_context(temporary_folder(_FOLDER_PREFIX)))
         engine = opened.enter_context(duckdb.connect(config=config))
         found = Columns(place, wanted, engine, sources)
         _load_runs(found, _asked(wanted, columns))
