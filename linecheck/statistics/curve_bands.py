@@ -34,7 +34,7 @@ from linecheck.limits.model import Bounds, Check, Limit, LimitFile, Mask, Side
 from linecheck.log.connect import database_path
 from linecheck.statistics.fits import Sample
 from linecheck.statistics.propose import Proposal, Wanted, tolerance_of
-from linecheck.statistics.readings import specs_of
+from linecheck.statistics.readings import NEWEST_FIRST, specs_of
 
 if TYPE_CHECKING:
     from linecheck.statistics.columns import Columns
@@ -83,7 +83,7 @@ def read_curve_sets(columns: Columns, limits: LimitFile) -> Iterator[CurveSet]:
         return
     found: dict[tuple[str, str, str | None], list[tuple[bytes, bytes, bytes | None] | None]] = {}
     names = sorted({spec.name for _, spec in wanted})
-    newest = columns.rows(f"SELECT log, record FROM counted ORDER BY nth DESC LIMIT {MAX_UNITS}")
+    newest = columns.rows(f"SELECT log, record FROM counted ORDER BY {NEWEST_FIRST} LIMIT {MAX_UNITS}")
     for log, path in enumerate(columns.place.logs):
         records = np.array(sorted(record for of, record in newest if of == log), dtype=np.int64)
         if len(records):

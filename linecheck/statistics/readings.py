@@ -55,6 +55,8 @@ COLUMNS: Final = (
     "limit_sha256",
     "limit_revision",
 )
+#: The order of the counted units, from the newest.
+NEWEST_FIRST: Final = "recorded DESC, log DESC, record DESC"
 #: More units than this are counted in bins.
 FEW: Final = 10_000
 #: So many rows say how narrow bins are.
@@ -159,18 +161,20 @@ def count_units(columns: Columns, limits: LimitFile, *, every_run: bool = False)
     every_run : bool
         Whether each run that judges a unit counts, in place of each unit once.
     """
-    lay_judging(columns, "model = ?", [limits.model])
-    once = "true" if every_run else "attempt_nth = 1"
+    model = limits.model.replace("'", "''")
+    lay_judging(columns, f"model = '{model}'")
+    again = "judging SEMI JOIN several USING (purpose, model, serial)"
+    if not every_run:
+        again = f"""(FROM {again} QUALIFY 1 = row_number()
+            OVER (PARTITION BY purpose, model, serial ORDER BY recorded, log, record))"""
+    unread = "serial, model, purpose, verdict, released, state, passes"
     columns.run(f"""
         CREATE OR REPLACE TEMP TABLE counted AS
-        WITH judged AS (
-            SELECT *, row_number() OVER (PARTITION BY purpose, model, serial ORDER BY recorded, log, record)
-                AS attempt_nth FROM judging)
-        SELECT *, row_number() OVER (ORDER BY recorded, log, record) AS nth
-        FROM judged SEMI JOIN run USING (log, record) WHERE {once}""")
+        SELECT * EXCLUDE ({unread}) FROM (
+            FROM judging ANTI JOIN several USING (purpose, model, serial) UNION ALL BY NAME FROM {again})
+        {columns.picked}""")
     (judged, others, runs) = columns.rows(
-        """SELECT (SELECT count(*) FROM judging SEMI JOIN run USING (log, record)),
-            count(*) FILTER (model <> ?), count(*) FROM run""",
+        f"""SELECT (SELECT count(*) FROM judging {columns.picked}), count(*) FILTER (model <> ?), count(*) FROM run""",
         [limits.model],
     )[0]
     (units, since, until) = columns.rows(
@@ -316,7 +320,7 @@ class _Source:
         value = f"CASE WHEN is_curve THEN {distance} ELSE value END" if self._with_curves else "value"
         return f"""(
             SELECT {_KEY}, meant.number AS meant, {is_curve} AS is_curve, coalesce(is_bound, false) AS is_bound,
-                uncertainty, nth, subgroup, {_IS_VOID} AS is_void,
+                uncertainty, recorded, log, record, subgroup, {_IS_VOID} AS is_void,
                 {value} AS value
             FROM {table} JOIN unit_order USING (log, record) JOIN meant USING ("check", metric))"""
 
@@ -325,7 +329,7 @@ class _Source:
         subgroup = SUBGROUPS.get(by, "''")
         self.columns.run(
             "CREATE OR REPLACE TEMP TABLE unit_order AS "
-            f"SELECT log, record, nth, dense_rank() OVER (ORDER BY {subgroup}) AS subgroup FROM counted"
+            f"SELECT log, record, recorded, dense_rank() OVER (ORDER BY {subgroup}) AS subgroup FROM counted"
         )
         _lay_meant(self.columns, self.meant)
 
@@ -350,7 +354,7 @@ def _of_few(source: _Source, by: str) -> dict[Key, _Rows]:
     if by == MOVING_RANGE:
         ranges = columns.rows(f"""
             SELECT {_KEY}, avg(abs(value - before)), count(value) FROM (
-                SELECT {_KEY}, value, lag(value) OVER (PARTITION BY {_KEY} ORDER BY nth) AS before
+                SELECT {_KEY}, value, lag(value) OVER (PARTITION BY {_KEY} ORDER BY recorded, log, record) AS before
                 FROM {rows} WHERE value IS NOT NULL AND NOT is_void)
             GROUP BY {_KEY}""")
         for *key, mean_range, units in ranges:
@@ -400,9 +404,10 @@ def judged_columns(columns: Columns, limits: LimitFile, most: int) -> dict[str, 
     ``channel`` is empty for the pair.
     """
     _lay_meant(columns, [(check.name, metric) for check in limits.checks for metric in check.masks])
-    columns.run(
-        f"CREATE OR REPLACE TEMP TABLE newest AS SELECT log, record, nth FROM counted ORDER BY nth DESC LIMIT {most}"
-    )
+    columns.run(f"""
+        CREATE OR REPLACE TEMP TABLE newest AS
+        SELECT log, record, row_number() OVER (ORDER BY recorded, log, record) AS nth
+        FROM (FROM counted ORDER BY {NEWEST_FIRST} LIMIT {most})""")
     names = ("check", "metric", "channel", "value", "uncertainty", "is_bound", "verdict", "is_curve")
     with columns.over_readings(*names, only={"verdict": _JUDGED}):
         return columns.arrays(f"""

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING, Final
 
@@ -152,18 +152,24 @@ class ServerSource(Source):
 
     def with_asset(self, engine: duckdb.DuckDBPyConnection, asset: str) -> Iterable[tuple[int, int]]:
         """Return the runs with an asset."""
-        query = text(f"SELECT DISTINCT chain, sequence FROM {SCHEMA}.run_asset WHERE asset = :asset")
+        query = f"SELECT DISTINCT chain, sequence FROM {SCHEMA}.run_asset WHERE asset = :asset"
+        return self._numbered(query, {"asset": asset})
+
+    def repaired(self) -> Iterable[tuple[int, int]]:
+        """Return the runs that repairs refer to."""
+        query = (
+            f"SELECT r.chain, r.sequence FROM {SCHEMA}.statement AS s JOIN {SCHEMA}.run AS r ON r.run_id = s.subject "
+            "WHERE s.kind = :kind"
+        )
+        return self._numbered(query, {"kind": REPAIR})
+
+    def _numbered(self, query: str, values: Mapping[str, str]) -> list[tuple[int, int]]:
+        """Return the runs that a question finds by chain and record, by the numbers of their logs."""
         number = {chain: at for at, chain in enumerate(self._chains)}
         with self._connection.begin():
             return [
-                (number[chain], record) for chain, record in self._connection.execute(query, {"asset": asset})
+                (number[chain], record) for chain, record in self._connection.execute(text(query), values)
             ]
-
-    def repaired(self) -> Iterable[str]:
-        """Return the runs that repairs refer to."""
-        query = text(f"SELECT subject FROM {SCHEMA}.statement WHERE kind = :kind")
-        with self._connection.begin():
-            return list(self._connection.scalars(query, {"kind": REPAIR}))
 
     def limit_file(self, log: int, record: int) -> LimitFile | None:
         """Return the limit file of a run, from what its log has sent."""
