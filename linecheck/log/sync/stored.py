@@ -18,6 +18,7 @@ from linecheck.log.thinning import rules_of
 from linecheck.log.verification.verify import Chain
 
 _AT_ONCE = 64
+_LAST = 2**63 - 1
 
 
 def at_server(connection: Connection, chain: str) -> Tables:
@@ -93,6 +94,7 @@ def check_chain(
     """
     with connection.begin():
         noted, there = _noted_head(connection, chain), at_server(connection, chain)
+        is_packed = "packed_reading" in _columns(connection)
     verified = Chain(
         lambda table, digest: content(connection, table, digest),
         noted,
@@ -111,10 +113,12 @@ def check_chain(
                 fault = verified.add(record) or _foreign(chain, verified.head)
                 if fault is not None:
                     return verified.found(fault, verified.head.sequence + 1)
+            if wrong is None and is_packed:
+                last = found[-1].sequence if found else _LAST
+                wrong = wrongly_packed(connection, chain, (after or 0) + 1, last)
             if not found:
                 found_in_all = verified.end(stray_part(connection, there))
                 return replace(found_in_all, other_faults=tuple(_notes(connection, chain, named, wrong)))
-            wrong = wrong or wrongly_packed(connection, chain, found[0].sequence, found[-1].sequence)
         named = station_periods(found, named)
         after = found[-1].sequence
         if progress is not None:
