@@ -3,6 +3,7 @@
 =========================  ==================================================================
 :class:`ChartSignal`       a signal, as it stands in the log
 :func:`open_signals`       those of a station that nobody has answered
+:func:`unanswered`         those among some statements
 :func:`answer_content`     what a statement that answers one says
 =========================  ==================================================================
 
@@ -11,7 +12,7 @@ A signal is open until a statement answers it, or its chart is stated anew, whic
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -26,6 +27,8 @@ from linecheck.log.stored import Statement
 CHART_SET: Final = "chart_set"
 CHART_SIGNAL: Final = "chart_signal"
 CHART_ANSWER: Final = "chart_answer"
+#: What says whether a chart has a signal that waits for an answer.
+KINDS: Final = (CHART_SET, CHART_SIGNAL, CHART_ANSWER)
 
 
 @dataclass(frozen=True)
@@ -82,11 +85,17 @@ def open_signals(connection: Connection, station: str) -> tuple[ChartSignal, ...
     newest = log_queries.newest_of_each(connection, CHART_SIGNAL, prefix)
     if not newest:
         return ()
-    ended: dict[str, int] = {}
-    for kind in (CHART_ANSWER, CHART_SET):
-        for each in log_queries.newest_of_each(connection, kind, prefix):
-            ended[each.subject] = max(ended.get(each.subject, 0), each.sequence)
-    return tuple(read_signal(each) for each in newest if each.sequence > ended.get(each.subject, 0))
+    ends = [log_queries.newest_of_each(connection, kind, prefix) for kind in (CHART_ANSWER, CHART_SET)]
+    return unanswered([*newest, *ends[0], *ends[1]])
+
+
+def unanswered(statements: Iterable[Statement]) -> tuple[ChartSignal, ...]:
+    """Return the signals among the statements of a log that nobody has answered, the newest of each chart."""
+    newest: dict[str, Statement] = {}
+    for each in sorted(statements, key=lambda each: each.sequence):
+        if each.kind in KINDS:
+            newest[each.subject] = each
+    return tuple(read_signal(each) for _, each in sorted(newest.items()) if each.kind == CHART_SIGNAL)
 
 
 def answer_content(signal: ChartSignal, by: str, reason: str) -> dict[str, Any]:

@@ -2,29 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
+
+import numpy as np
 
 from linecheck import __version__
 from linecheck.files.text import visible
 from linecheck.report.figures.counts import Bar, Point, Track, pareto_svg, shares_svg
-from linecheck.report.parts import Part
+from linecheck.report.figures.data import Axis, Figure, Series
+from linecheck.report.parts import Part, figure_part
 from linecheck.statistics.line import LineView, StationLine
-from linecheck.statistics.words import cause_texts, interval_text, lines_of, share_text, standout_text
+from linecheck.statistics.moved import Moved
+from linecheck.statistics.words import (
+    cause_texts,
+    interval_text,
+    lines_of,
+    moved_texts,
+    share_text,
+    standout_text,
+)
 from linecheck.statistics.yields import Row, Share, cumulated
 
 #: Stations that are drawn; the table has them all.
 MAX_DRAWN: Final = 8
+#: Figures of what has moved.
+MAX_TRENDS: Final = 2
 #: What is worth a look first.
 MAX_STANDOUTS: Final = 7
 
 
-def line_page_of(view: LineView, looked_at: Sequence[str] = ()) -> Part:
-    """Return what the page of a line shows; ``looked_at`` are further sentences on what to look at first."""
+def line_page_of(view: LineView) -> Part:
+    """Return what the page of a line shows."""
     found = view.yields
     first = found.first_pass
     told = f"{share_text(first)} first-pass" if first.among else "no unit was judged"
-    said = [f"{standout_text(each)}." for each in view.standouts[:MAX_STANDOUTS]]
+    # What waits for somebody, what costs units, what goes on, then what merely lies apart.
+    costly = [f"{standout_text(each)}." for each in view.standouts if each.excess > 0.0]
+    apart = [f"{standout_text(each)}." for each in view.standouts if each.excess <= 0.0]
+    waiting = [
+        f"{visible(each.words)}; it waits for an answer (record {each.sequence})." for each in view.signals
+    ]
+    said = [*waiting, *costly, *(f"{text}." for text in moved_texts(view.moved)), *apart]
     return {
         "title": f"Line: {told}",
         "running_head": f"Line, {found.since} to {found.until}",
@@ -33,8 +52,9 @@ def line_page_of(view: LineView, looked_at: Sequence[str] = ()) -> Part:
         "span": f"{found.since} to {found.until}",
         "source": view.source,
         "counts": tuple(lines_of(found)),
-        "first": (*looked_at, *said),
-        "more": max(0, len(view.standouts) - MAX_STANDOUTS),
+        "first": tuple(said[:MAX_STANDOUTS]),
+        "more": max(0, len(said) - MAX_STANDOUTS),
+        "trends": tuple(figure_part(figure, figure.name) for figure in _trends(view.moved)),
         "shares": _shares(view.stations),
         "causes": _pareto(found.causes, cause_texts(), "Causes of units that failed first", "causes"),
         "metrics": _pareto(found.metrics, {}, "Metrics that failed first", "metrics"),
@@ -50,6 +70,33 @@ def line_page_of(view: LineView, looked_at: Sequence[str] = ()) -> Part:
             "rows": tuple(map(_station_cells, view.stations)),
         },
     }
+
+
+def _trends(found: Sequence[Moved]) -> Iterator[Figure]:
+    """Yield figures of what has moved: of each thing the metric that moved farthest."""
+    farthest: dict[str, Moved] = {}
+    for each in found:
+        farthest.setdefault(each.what.words, each)
+    for number, moved in enumerate(list(farthest.values())[:MAX_TRENDS], 1):
+        trend = moved.trend
+        names = sorted(trend.means, key=lambda name: name != trend.moved)[:MAX_DRAWN]
+        told = np.concatenate([trend.means[name] for name in names])
+        low, high = float(np.nanmin(told)), float(np.nanmax(told))
+        margin = 0.1 * (high - low) or 1.0
+        title = f"{visible(moved.name.words)}: {visible(moved.what.words)} has moved"
+        yield Figure(
+            name=f"trend-{number}",
+            title=title,
+            alt=f"{title}, since {moved.since} UTC: means over time.",
+            x=Axis(f"days since {trend.since} UTC", "d"),
+            y=Axis("mean", moved.unit, low=low - margin, high=high + margin),
+            series=tuple(
+                Series(
+                    visible(name), trend.days, trend.means[name], is_reference=trend.moved not in ("", name)
+                )
+                for name in names
+            ),
+        )
 
 
 def _station_cells(station: StationLine) -> tuple[str, ...]:

@@ -129,9 +129,9 @@ def drift_page(
     return _rendered("drift.html", drift_page_of(title, answer, facts, rows), interactive=False)
 
 
-def line_page(view: LineView, looked_at: Sequence[str] = ()) -> str:
-    """Return the page of a line as HTML; ``looked_at`` are further sentences on what to look at first."""
-    return _rendered("line.html", line_page_of(view, looked_at), interactive=False)
+def line_page(view: LineView) -> str:
+    """Return the page of a line as HTML."""
+    return _rendered("line.html", line_page_of(view), interactive=False)
 
 
 def among_page(run: Run, places: Sequence[Place], source: str) -> str:

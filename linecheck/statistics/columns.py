@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from linecheck.limits.model import LimitFile
+    from linecheck.log.stored import Statement
 
 __all__ = ["READING_COLUMNS", "RUN_COLUMNS", "Columns", "Place", "open_columns"]
 
@@ -129,6 +130,10 @@ class Columns:
     def has(self, table: str) -> bool:
         """Return whether a table was laid, and not a view."""
         return bool(self.rows("SELECT 1 FROM duckdb_tables() WHERE table_name = ?", [table]))
+
+    def statements(self, kinds: Sequence[str]) -> list[Sequence[Statement]]:
+        """Return the statements of some kinds, log by log."""
+        return [own for source in self._sources for own in source.statements(kinds)]
 
     def lay_repaired(self) -> None:
         """Lay a table ``repaired``: the runs after which a repair of their unit was recorded."""

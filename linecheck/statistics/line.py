@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from linecheck.gates.chart_signals import KINDS, ChartSignal, unanswered
 from linecheck.statistics import standouts, yields
+from linecheck.statistics.moved import Moved, moved_of
 from linecheck.statistics.standouts import Standout, standouts_of
 from linecheck.statistics.yields import Share, Yields, first_runs, yields_of
 
@@ -50,12 +52,18 @@ class LineView:
         By name.
     standouts : tuple of Standout
         The costliest first.
+    moved : tuple of Moved
+        Metrics of which something has moved lately.
+    signals : tuple of ChartSignal
+        Signals of control charts that nobody has answered.
     """
 
     source: str
     yields: Yields
     stations: tuple[StationLine, ...]
     standouts: tuple[Standout, ...]
+    moved: tuple[Moved, ...]
+    signals: tuple[ChartSignal, ...]
 
 
 def line_of(columns: Columns) -> LineView:
@@ -67,7 +75,11 @@ def line_of(columns: Columns) -> LineView:
         A source cannot be read.
     """
     counted = yields_of(columns, limit=MAX_ROWS)
-    return LineView(columns.source, counted, tuple(_stations(columns)), standouts_of(columns))
+    found = standouts_of(columns)
+    signals = tuple(each for own in columns.statements(KINDS) for each in unanswered(own))
+    return LineView(
+        columns.source, counted, tuple(_stations(columns)), found, moved_of(columns, found), signals
+    )
 
 
 def _stations(columns: Columns) -> list[StationLine]:

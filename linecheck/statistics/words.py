@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from linecheck.checks.parts.declared import difference_unit
 from linecheck.files.text import counted, listed, visible
 from linecheck.results.wording import significant
 from linecheck.statistics.among import OfModel, OfStated, Place
+from linecheck.statistics.moved import Moved
 from linecheck.statistics.standouts import Apart, Standout
 from linecheck.statistics.yields import Share, Yields
 
@@ -91,6 +92,36 @@ def _apart_text(apart: Apart) -> str:
     return (
         f"{visible(apart.check)} {visible(apart.metric)}{channel} is {amount} {unit} {which} than elsewhere "
         f"({abs(apart.sigmas):.1f} standard deviations of units)"
+    )
+
+
+def moved_texts(found: Sequence[Moved]) -> list[str]:
+    """Return what is said of what has moved, one sentence for each thing: its farthest metrics, since when, how far."""
+    by_words: dict[tuple[str, str], list[Moved]] = {}
+    for each in found:
+        by_words.setdefault((each.model, each.what.words), []).append(each)
+    models = {each.model for each in found}
+    said = []
+    for (model, words), metrics in by_words.items():
+        named = [_moved_text(each) for each in metrics[:_MAX_NAMED]]
+        if len(metrics) > _MAX_NAMED:
+            named.append(f"and {counted(len(metrics) - _MAX_NAMED, 'other metric')}")
+        of = f" of {visible(model)}" if len(models) > 1 else ""
+        which = " (which of them cannot be told)" if len(metrics[0].what.suspects) > 1 else ""
+        said.append(f"{visible(words)}{of} has moved{which}: {'; '.join(named)}")
+    return said
+
+
+def _moved_text(moved: Moved) -> str:
+    what, name = moved.what, moved.name
+    channel = "" if name.channel is None else f" {name.channel}"
+    amount = significant(abs(what.size), 2)
+    unit = {"dBFS": "dB"}.get(moved.unit, moved.unit)
+    which = "higher" if what.size > 0.0 else "lower"
+    how = "little by little" if what.gradual else "at once"
+    return (
+        f"{visible(name.check)} {visible(name.metric)}{channel} is {amount} {unit} {which} since {moved.since} UTC, "
+        f"{how} ({abs(moved.sigmas):.1f} standard deviations of units)"
     )
 
 

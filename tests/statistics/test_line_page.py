@@ -65,8 +65,3 @@ def test_no_unit_makes_a_page_that_says_so(tmp_path):
     page = (tmp_path / "line.html").read_text()
     assert "no unit was judged" in page
     assert "1 unit without a run that judges them" in page
-
-
-def test_more_words_come_first(view):
-    page = line_page(view, looked_at=["station line-1 has drifted"])
-    assert page.index("station line-1 has drifted") < page.index("lot L5:")

@@ -10,7 +10,8 @@ from linecheck.cli.statistics.options import Output, output_options, source_opti
 from linecheck.log import RunFilter
 from linecheck.statistics import standouts
 from linecheck.statistics.columns import Place, open_columns
-from linecheck.statistics.words import standout_plain, standout_text
+from linecheck.statistics.moved import moved_of
+from linecheck.statistics.words import moved_texts, standout_plain, standout_text
 from linecheck.statistics.yields import COLUMNS
 
 _HEADINGS = (
@@ -23,16 +24,18 @@ _HEADINGS = (
 @filter_options
 @output_options
 def look_command(place: Place, wanted: RunFilter, output: Output) -> None:
-    """Tell what to look at first: stations, nests, lots, operators and the like that stand out.
+    """Tell what to look at first: stations, nests, lots and the like that stand out, and what has moved.
 
     A group stands out where its units fail more often than the others, or where a metric's mean lies apart from
     theirs, by more than chance makes of so many groups and metrics (1 in 100 lines without anything the matter has
-    one). Each unit counts once, by the first run that judged it.
+    one). The product, a station, a nest or a golden unit has moved where a metric of the newest 20000 runs says so as
+    surely; `statistics drift` tells more of it. Each unit counts once, by the first run that judged it.
 
     Exit status: 0 also where something stands out, 3 no unit was judged.
     """
     with open_columns(place, wanted, columns=(*COLUMNS, *standouts.COLUMNS)) as columns:
         found = standouts.standouts_of(columns)
+        moved = moved_texts(moved_of(columns, found))
         judged = standouts.units_judged(columns)
         source = columns.source
     output.write_csv(
@@ -47,15 +50,22 @@ def look_command(place: Place, wanted: RunFilter, output: Output) -> None:
     )  # fmt: skip
     if output.as_json:
         output.print_json(
-            {"source": source, "units": judged, "standouts": [standout_plain(each) for each in found]}
+            {
+                "source": source,
+                "units": judged,
+                "standouts": [standout_plain(each) for each in found],
+                "moved": moved,
+            }
         )
     else:
         click.echo(f"{counted(judged, 'unit')} judged: {source}")
-        for number, each in enumerate(found, 1):
-            click.echo(f"{number}. {standout_text(each)}.")
+        for number, text in enumerate([*map(standout_text, found), *moved], 1):
+            click.echo(f"{number}. {text}.")
         if judged and not found:
             click.echo(
                 "Nothing stands out by station, nest, lot, operator, shift, firmware, variant or work order."
             )
+        if judged and not moved:
+            click.echo("No metric is shown to have moved.")
     if not judged:
         raise click.exceptions.Exit(3)

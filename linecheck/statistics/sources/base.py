@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from linecheck.limits.model import LimitFile
     from linecheck.log.queries import RunFilter
+    from linecheck.log.stored import Statement
 
 Kind = Literal["text", "integer", "real", "boolean", "time"]
 #: Which values columns may have.
@@ -104,6 +105,10 @@ class Source(ABC):
 
     def repaired(self) -> Iterable[tuple[int, int]]:
         """Return log and record of the runs after which a repair was recorded; none where statements are not kept."""
+        return ()
+
+    def statements(self, kinds: Sequence[str]) -> Iterable[Sequence[Statement]]:
+        """Return the statements of some kinds, log by log; none where statements are not kept."""
         return ()
 
     @abstractmethod

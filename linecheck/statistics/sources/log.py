@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from linecheck.limits.model import LimitFile
     from linecheck.log.queries import RunFilter
+    from linecheck.log.stored import Statement
 
 _TABLES = {name: name for name in ("reading", "curve", "packed_curve", "run_check")}
 
@@ -77,6 +78,10 @@ class LogSource(Source):
         query = select(run.c.sequence).join(statement, statement.c.subject == run.c.run_id)
         with self._log.reading() as connection:
             return [(0, record) for record in connection.scalars(query.where(statement.c.kind == REPAIR))]
+
+    def statements(self, kinds: Sequence[str]) -> Iterable[Sequence[Statement]]:
+        """Return its statements."""
+        return [self._log.statements(*kinds)]
 
     def limit_file(self, log: int, record: int) -> LimitFile | None:
         """Return the limit file of a run, from its record."""

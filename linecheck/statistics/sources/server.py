@@ -9,6 +9,7 @@ import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import Connection, text
@@ -19,6 +20,7 @@ from linecheck.history.repairs.statement import REPAIR
 from linecheck.limits.recorded import recorded_limits
 from linecheck.limits.verdict import Verdict
 from linecheck.log.schema import limits
+from linecheck.log.stored import Statement
 from linecheck.log.sync.layout import SCHEMA
 from linecheck.log.sync.target import Target
 from linecheck.statistics.sources.arrow import registered
@@ -170,6 +172,22 @@ class ServerSource(Source):
             return [
                 (number[chain], record) for chain, record in self._connection.execute(text(query), values)
             ]
+
+    def statements(self, kinds: Sequence[str]) -> Iterable[Sequence[Statement]]:
+        """Return the statements of all logs."""
+        query = text(
+            f"SELECT chain, sequence, record_hash, recorded, kind, subject, content FROM {SCHEMA}.statement "
+            "WHERE kind = ANY(:kinds) ORDER BY chain, sequence"
+        )
+        with self._connection.begin():
+            rows = self._connection.execute(query, {"kinds": list(kinds)}).all()
+        return [
+            [
+                Statement(sequence, record_hash, recorded, kind, subject, json.loads(content))
+                for _, sequence, record_hash, recorded, kind, subject, content in own
+            ]
+            for _, own in groupby(rows, key=lambda row: row[0])
+        ]
 
     def limit_file(self, log: int, record: int) -> LimitFile | None:
         """Return the limit file of a run, from what its log has sent."""
