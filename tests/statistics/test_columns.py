@@ -62,6 +62,7 @@ def rows_in(place, wanted, table):
             return sorted(columns.rows(f"SELECT record, {names} FROM reading"), key=repr)
 
 
+@pytest.mark.every_python
 @pytest.mark.parametrize("table", ["run", "reading"])
 def test_a_log_its_export_and_the_server_say_the_same(places, table):
     found = [rows_in(place, RunFilter(), table) for place in places]

@@ -109,6 +109,7 @@ def test_one_station_without_a_golden_unit_cannot_be_told_from_the_product(tmp_p
     assert "which of them cannot be told" in moved_texts([moved])[0]
 
 
+@pytest.mark.every_python
 @pytest.mark.parametrize("answered", [False, True])
 def test_a_signal_that_nobody_has_answered_stands_first(tmp_path, answered):
     path = tmp_path / "log.sqlite"
