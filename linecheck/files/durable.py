@@ -161,7 +161,7 @@ def remove_abandoned(folder: Path) -> None:
 def temporary_folder(prefix: str) -> Iterator[Path]:
     """Give a new folder among the system's temporary ones; at the end it is gone, with all that is in it.
 
-    It holds a lock while it is in use; those that programs which were killed have left hold none, and are removed first.
+    It holds a lock while it is in use; those that killed programs have left hold none, and are removed first.
 
     Raises
     ------

@@ -20,13 +20,23 @@ natural bound on the other side, Pp holds the span from that bound to the limit 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
+from scipy import special
 
 from linecheck.dsp.arrays import FloatArray
-from linecheck.statistics.fits import Fit, Parameters, Sample, interval, normal_fit, normality, skewed_fit
+from linecheck.statistics.fits import (
+    EVEN_TAILS,
+    Fit,
+    Parameters,
+    Sample,
+    interval,
+    normal_fit,
+    normality,
+    skewed_fit,
+)
 from linecheck.statistics.intervals import binomial_interval
 from linecheck.statistics.tolerances import percentile_ranks
 
@@ -36,12 +46,22 @@ Verdict = Literal["capable", "not capable", "cannot be told"]
 #: Four standard deviations from the mean to the closer limit.
 REQUIRED: Final = 4.0 / 3.0
 #: Fewer units than this are no distribution.
-FEWEST: Final = 8
+MIN_UNITS: Final = 8
 #: A fit is refuted where readings as far from it are rarer than this.
 REFUTED: Final = 0.01
 #: So many spreads to each side make up the process' own span.
 _SPREADS: Final = 3.0
+#: So much less lies above an interval of Ppk between two limits, and below one of the share beyond them, where the mean
+#: may be in the middle: it is mostly estimated off it, and with even tails up to 7 % of intervals would end too early
+#: on that side (simulated).
+_LESS_ABOVE: Final = 0.01
+#: Where fewer of the means that are allowed are in the middle, the tails become even.
+_IN_MIDDLE: Final = 0.05
 _TAIL: Final = 0.001349898031630095
+_PERCENTILES: Final = (_TAIL, 0.5, 1.0 - _TAIL)
+#: Draws of ranks of percentiles, the same each time.
+_DRAWS: Final = 8192
+_SEED: Final = 1
 
 
 @dataclass(frozen=True)
@@ -79,11 +99,15 @@ class Tolerance:
 
 @dataclass(frozen=True)
 class Within:
-    """The spread within the process, its degrees of freedom, and by what it was had."""
+    """The spread within the process, its degrees of freedom, and by what it was had.
+
+    Of ranges it is right in its own mean, where a pooled one is in that of its square.
+    """
 
     spread: float
     dof: float
     by: str
+    by_ranges: bool = False
 
 
 @dataclass(frozen=True)
@@ -120,8 +144,8 @@ class Choice:
 
 def chosen(sample: Sample) -> Choice:
     """Return which distribution a sample is taken to have."""
-    if sample.units < FEWEST:
-        return Choice("none", f"{sample.units} units are too few for a distribution, which takes {FEWEST}")
+    if sample.units < MIN_UNITS:
+        return Choice("none", f"{sample.units} units are too few for a distribution, which takes {MIN_UNITS}")
     if sample.bounded and not sample.side:
         return Choice(
             "none", f"{sample.bounded} readings are bounds, and nobody says on which side the truth is"
@@ -136,7 +160,7 @@ def chosen(sample: Sample) -> Choice:
             "none", "the values do not spread" if sample.measured > 1 else "all readings are bounds"
         )
     statistic, probability = normality(normal)
-    tested = f"Anderson-Darling A² = {statistic:.2f}, p = {_shown(probability)}"
+    tested = f"Anderson-Darling A² = {statistic:.2f}, p {_shown(probability)}"
     if probability >= REFUTED:
         return Choice("normal", f"normal is not refuted: {tested}", normal)
     skewed = skewed_fit(sample)
@@ -152,7 +176,7 @@ def chosen(sample: Sample) -> Choice:
 
 
 def _shown(probability: float) -> str:
-    return f"{probability:.2g}" if probability >= 0.0001 else "below 0.0001"
+    return f"= {probability:.2g}" if probability >= 0.0001 else "below 0.0001"
 
 
 def capability_of(
@@ -257,16 +281,22 @@ def _of_fit(fit: Fit, tolerance: Tolerance) -> tuple[Interval | None, Interval |
         pp = _interval(tolerance.span / _span(best), tolerance.span / _span(allowed))
     if lower is None and upper is None:
         return pp, None, None
-    closest = _closest(allowed, lower, upper)
+    closest, tails = _closest(allowed, lower, upper), EVEN_TAILS
     if lower is not None and upper is not None and not fit.is_skewed:
         off = fit.off_middle(0.5 * (lower + upper))
-        closest = (0.5 * (upper - lower) - off) / (_SPREADS * allowed.scale)
-    ppk = _interval(_closest(best, lower, upper), closest)
-    return pp, ppk, _interval(_outside(best, lower, upper), _outside(allowed, lower, upper))
+        closest, tails = (0.5 * (upper - lower) - off) / (_SPREADS * allowed.scale), _tails(off)
+    ppk = _interval(_closest(best, lower, upper), closest, tails)
+    return pp, ppk, _interval(_outside(best, lower, upper), _outside(allowed, lower, upper), tails[::-1])
 
 
-def _interval(best: FloatArray, allowed: FloatArray) -> Interval:
-    return Interval(float(best[0]), *interval(allowed))
+def _tails(off: FloatArray) -> tuple[float, float]:
+    """Return what the interval of Ppk between two limits leaves out at each end."""
+    less = _LESS_ABOVE * min(1.0, float(np.mean(off == 0.0)) / _IN_MIDDLE)
+    return EVEN_TAILS[0], EVEN_TAILS[1] - less
+
+
+def _interval(best: FloatArray, allowed: FloatArray, tails: tuple[float, float] = EVEN_TAILS) -> Interval:
+    return Interval(float(best[0]), *interval(allowed, tails))
 
 
 def _span(of: Parameters) -> FloatArray:
@@ -274,13 +304,7 @@ def _span(of: Parameters) -> FloatArray:
 
 
 def _closest(of: Parameters, lower: float | None, upper: float | None) -> FloatArray:
-    middle = of.percentile(0.0)
-    sides = []
-    if lower is not None:
-        sides.append((middle - lower) / (middle - of.percentile(-_SPREADS)))
-    if upper is not None:
-        sides.append((upper - middle) / (of.percentile(_SPREADS) - middle))
-    return np.asarray(np.min(sides, axis=0))
+    return _closest_of(np.array([of.percentile(z) for z in (-_SPREADS, 0.0, _SPREADS)]), lower, upper)
 
 
 def _outside(of: Parameters, lower: float | None, upper: float | None) -> FloatArray:
@@ -296,24 +320,40 @@ def _of_within(
         return None, None
     fit = Fit(sample, sample.mean, within.spread, mean_units=float(sample.units), dof=within.dof)
     cp, cpk, _ = _of_fit(fit, tolerance)
+    if not within.by_ranges:
+        return cp, cpk
+    # A mean range goes with the root of a χ² over its degrees of freedom, whose mean is c4 (Patnaik 1950).
+    half = 0.5 * within.dof
+    c4 = math.exp(special.gammaln(half + 0.5) - special.gammaln(half)) / math.sqrt(half)
+    allowed = _of_fit(replace(fit, scale=within.spread * c4), tolerance)
+    cp, cpk = (
+        None if of is None or value is None else replace(of, value=value.value)
+        for of, value in zip(allowed, (cp, cpk), strict=False)
+    )
     return cp, cpk
 
 
 def _by_percentiles(sample: Sample, lower: float | None, upper: float | None) -> Interval | None:
-    """Return Ppk by percentiles of the readings; their interval is that of the outer percentile by order statistics."""
+    """Return Ppk by percentiles of the readings, by what their ranks allow; None where they go beyond them.
+
+    Ranks are whole, and few units are in a tail: its interval holds the truth in 94 to 98 % (6,000 units, simulated).
+    """
     units = sample.units
-    middle = sample.ranked(round(0.5 * (units + 1)))
-    found: list[Interval] = []
-    for limit, share in ((lower, _TAIL), (upper, 1.0 - _TAIL)):
-        if limit is None:
-            continue
-        ranks = percentile_ranks(units, share)
-        low, high = (None if rank is None else sample.ranked(rank) for rank in ranks)
-        if low is None or high is None:
-            return None
-        best = sample.ranked(min(max(round(share * (units + 1)), 1), units))
-        ratios = sorted((limit - middle) / (at - middle) if at != middle else math.inf for at in (low, high))
-        found.append(Interval((limit - middle) / (best - middle) if best != middle else math.inf, *ratios))
-    if not found:
+    found = np.array([min(max(round(share * (units + 1)), 1), units) for share in _PERCENTILES])
+    if None in (*percentile_ranks(units, _TAIL), *percentile_ranks(units, 1.0 - _TAIL)):
         return None
-    return Interval(*(min(getattr(side, name) for side in found) for name in ("value", "low", "high")))
+    # So many units lie below each percentile, and between them. Within its rank a percentile is anywhere alike.
+    random = np.random.default_rng(_SEED)
+    parts = random.multinomial(units, np.diff([0.0, *_PERCENTILES, 1.0]), _DRAWS).cumsum(axis=1)[:, :3].T
+    part = random.random(parts.shape)
+    allowed = (1.0 - part) * sample.ranked(parts) + part * sample.ranked(parts + 1)
+    best, drawn = (_closest_of(at, lower, upper) for at in (sample.ranked(found)[:, None], allowed))
+    return None if lower is None and upper is None else _interval(best, drawn)
+
+
+def _closest_of(percentiles: FloatArray, lower: float | None, upper: float | None) -> FloatArray:
+    low, middle, high = percentiles
+    with np.errstate(divide="ignore"):
+        below = np.inf if lower is None else (middle - lower) / (middle - low)
+        above = np.inf if upper is None else (upper - middle) / (high - middle)
+    return np.asarray(np.minimum(below, above) + np.zeros_like(middle))

@@ -6,9 +6,10 @@
 :class:`Columns`         those tables, to ask in SQL
 =======================  =====================================================================
 
-The engine is DuckDB, in memory; what does not fit goes to a folder among the system's temporary ones (``TMPDIR``). Its table ``run`` has a row for each picked
-run (:data:`RUN_COLUMNS`), ``every_run`` also those that are not. Readings are many: they are not kept but streamed
-through a question (:meth:`Columns.over_readings`), or kept where several are asked (:meth:`Columns.keep_readings`).
+The engine is DuckDB, in memory; what does not fit goes to a folder among the system's temporary ones (``TMPDIR``). Its
+table ``run`` has a row for each picked run (:data:`RUN_COLUMNS`), ``every_run`` also those that are not. Readings are
+many: they are not kept but streamed through a question (:meth:`Columns.over_readings`), or kept where several are asked
+(:meth:`Columns.keep_readings`).
 """
 
 from __future__ import annotations

@@ -29,10 +29,10 @@ from linecheck.errors import UsageError
 from linecheck.limits.decision import SIDES
 from linecheck.limits.model import Check, LimitFile, Mask
 from linecheck.limits.verdict import Verdict
-from linecheck.run.model import HOLD
 from linecheck.statistics.capability import Tolerance, Within
 from linecheck.statistics.fits import Sample
 from linecheck.statistics.tolerances import moving_range_spread, pooled_spread
+from linecheck.statistics.yields import lay_judging
 
 if TYPE_CHECKING:
     from linecheck.statistics.columns import Columns
@@ -61,7 +61,6 @@ FEW: Final = 10_000
 _LOOKED_AT: Final = 200_000
 _BINS_IN_MIDDLE_HALF: Final = 100.0
 _JUDGED: Final = tuple(verdict.value for verdict in Verdict if verdict is not Verdict.ABORTED)
-_JUDGING: Final = (Verdict.PASS.value, Verdict.MARGINAL.value, HOLD, Verdict.FAIL.value)
 _IS_VOID: Final = "value IS NOT NULL AND verdict = 'invalid' AND NOT coalesce(is_bound, false)"
 _KEY: Final = '"check", metric, channel'
 
@@ -160,23 +159,15 @@ def count_units(columns: Columns, limits: LimitFile, *, every_run: bool = False)
     every_run : bool
         Whether each run that judges a unit counts, in place of each unit once.
     """
-    states = ", ".join(f"'{state}'" for state in _JUDGING)
-    failed = "false"
-    if columns.rows("SELECT count(*) FROM every_run WHERE state = 'aborted'")[0][0]:
-        columns.keep_readings(only={"verdict": [Verdict.FAIL.value]}, of_all=True, table="failed_reading")
-        failed = "(log, record) IN (SELECT DISTINCT log, record FROM failed_reading)"
-    columns.run(
-        f"""
-        CREATE OR REPLACE TEMP TABLE judging AS
-        SELECT *, row_number() OVER (PARTITION BY purpose, model, serial ORDER BY recorded, log, record) AS attempt_nth
-        FROM every_run WHERE model = ? AND (state IN ({states}) OR (state = 'aborted' AND {failed}))""",
-        [limits.model],
-    )
+    lay_judging(columns, "model = ?", [limits.model])
     once = "true" if every_run else "attempt_nth = 1"
     columns.run(f"""
         CREATE OR REPLACE TEMP TABLE counted AS
+        WITH judged AS (
+            SELECT *, row_number() OVER (PARTITION BY purpose, model, serial ORDER BY recorded, log, record)
+                AS attempt_nth FROM judging)
         SELECT *, row_number() OVER (ORDER BY recorded, log, record) AS nth
-        FROM judging SEMI JOIN run USING (log, record) WHERE {once}""")
+        FROM judged SEMI JOIN run USING (log, record) WHERE {once}""")
     (judged, others, runs) = columns.rows(
         """SELECT (SELECT count(*) FROM judging SEMI JOIN run USING (log, record)),
             count(*) FILTER (model <> ?), count(*) FROM run""",
@@ -499,7 +490,7 @@ def _metric(limits: LimitFile, key: Key, rows: _Rows, units: int, by: str) -> Me
         max(units - with_value, 0),
         rows.void,
         math.sqrt(rows.square / with_value) if known else None,
-        None if rows.within is None else Within(*rows.within, by.replace("-", " ")),
+        None if rows.within is None else Within(*rows.within, by.replace("-", " "), by == MOVING_RANGE),
     )
 
 

@@ -194,10 +194,30 @@ def yields_of(columns: Columns, by: str | None = None, *, limit: int | None = No
     )
 
 
-def _lay_failures(columns: Columns) -> None:
-    """Keep what failed in which run: few readings of very many."""
-    columns.keep_readings(
-        "check", "metric", only={"verdict": [Verdict.FAIL.value]}, table="failure", of_all=True
+def lay_judging(
+    columns: Columns, which: str, parameters: Sequence[Any] = (), *, failures: Sequence[str] = ()
+) -> None:
+    """Lay ``judging``: the runs that judged a unit, each with whether it ``passes``.
+
+    Parameters
+    ----------
+    columns : Columns
+    which, parameters
+        A condition on runs.
+    failures : sequence of str
+        Columns of what failed in which run, to lay as ``failure`` too: few readings of very many.
+    """
+    aborted = "false"
+    if failures or columns.rows("SELECT 1 FROM every_run WHERE state = 'aborted' LIMIT 1"):
+        columns.keep_readings(*failures, only={"verdict": [Verdict.FAIL.value]}, table="failure", of_all=True)
+        aborted = "state = 'aborted' AND (log, record) IN (SELECT (log, record) FROM failure)"
+    passes = ", ".join(f"'{state}'" for state in _PASSES)
+    columns.run(
+        f"""
+        CREATE OR REPLACE TEMP TABLE judging AS
+        SELECT *, state IN ({passes}) AS passes FROM every_run
+        WHERE {which} AND (state IN ({passes}, 'fail') OR ({aborted}))""",
+        parameters,
     )
 
 
@@ -205,17 +225,9 @@ def lay_units(columns: Columns) -> None:
     """Lay ``unit``: what became of each unit, of all its runs in time; and ``failure``: what failed in which run."""
     if columns.has("unit"):
         return
-    columns.keep_readings(
-        "check", "metric", only={"verdict": [Verdict.FAIL.value]}, table="failure", of_all=True
-    )
+    lay_judging(columns, "purpose = 'unit'", failures=("check", "metric"))
     fresh, needed = _retest_rule(columns)
     columns.lay_repaired()
-    passes = ", ".join(f"'{state}'" for state in _PASSES)
-    columns.run(f"""
-        CREATE OR REPLACE TEMP TABLE judging AS
-        SELECT *, state IN ({passes}) AS passes FROM every_run
-        WHERE purpose = 'unit' AND (state IN ({passes}, 'fail') OR (state = 'aborted' AND (log, record) IN (
-            SELECT (log, record) FROM failure)))""")
     # Most units are judged once: only of the others are the runs put in order.
     columns.run("""
         CREATE OR REPLACE TEMP TABLE again AS
