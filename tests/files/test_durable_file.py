@@ -145,7 +145,9 @@ with temporary_folder("linecheck-test-") as folder:
 """
 
 
-def test_a_temporary_folder_goes_with_its_program_and_that_of_a_killed_one_with_the_next(tmp_path, monkeypatch):
+def test_a_temporary_folder_goes_with_its_program_and_that_of_a_killed_one_with_the_next(
+    tmp_path, monkeypatch
+):
     monkeypatch.setenv("TMPDIR", str(tmp_path))
     monkeypatch.setattr("tempfile.tempdir", None)
     (tmp_path / "linecheck-test-no-lock").mkdir()
@@ -167,5 +169,8 @@ def test_a_temporary_folder_goes_with_its_program_and_that_of_a_killed_one_with_
 
 def test_no_room_for_a_temporary_folder_is_told(tmp_path, monkeypatch):
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "gone"))
-    with pytest.raises(FileError, match="no temporary folder can be made"), temporary_folder("linecheck-test-"):
+    with (
+        pytest.raises(FileError, match="no temporary folder can be made"),
+        temporary_folder("linecheck-test-"),
+    ):
         pass
