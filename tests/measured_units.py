@@ -70,6 +70,22 @@ checks:
 """
 
 
+def a_shift(units=120, seed=11):
+    """Return runs of units: normal in SINAD but for a broken one, skewed in THD, which is told down to -116.5 dB."""
+    random, runs = np.random.default_rng(seed), []
+    for at in range(units):
+        left, right = 113.6 + 0.45 * random.standard_normal(2)
+        thd = -116.0 + np.expm1(0.6 * random.standard_normal())
+        items = [
+            read("sinad", 106.4 if at == 30 else left),
+            read("sinad", right, "right"),
+            read("thd", max(thd, -116.5), is_bound=thd < -116.5),
+            spectrum(-118.0 + 0.5 * random.standard_normal() + 0.4 * random.standard_normal(60)),
+        ]
+        runs.append(unit(f"PR3-{at:06d}", *items, at=at, lot=f"L{at // 30}", nest="ab"[at % 2]))
+    return [*runs, unit("PR3-000900", read("sinad", None), at=units)]
+
+
 def log_of(path, runs):
     """Write runs into a log."""
     with Log(path) as log:

@@ -337,7 +337,7 @@ def _print_outcome(found: _Found) -> None:
     rows = [
         (verdict, str(before[verdict]), str(after[verdict])) for verdict in dict.fromkeys([*before, *after])
     ]
-    print_table(("  verdict", "were", "would be"), [(f"  {row[0]}", *row[1:]) for row in rows], (1, 2))
+    print_table(("verdict", "were", "would be"), rows, (1, 2))
     for (was, now), count in pairs.items():
         if was is not now:
             click.echo(f"  {counted(count, 'unit')} from {was.value} to {now.value}")

@@ -16,8 +16,8 @@ from linecheck.statistics.charts.individuals import Level
 from linecheck.statistics.charts.trace import Trace
 
 #: So many of the newest units are drawn: more are a band.
-MOST_DRAWN: Final = 1_000
-_MOST_MARKED: Final = 3
+MAX_DRAWN: Final = 1_000
+_MAX_MARKED: Final = 3
 #: Sums are drawn to so many times their limit.
 _REACH: Final = 4.0
 FloatArray = NDArray[np.float64]
@@ -30,7 +30,7 @@ def chart_figure(
 
     A gap is a unit of which there is a bound only, or nothing was measured.
     """
-    first = max(0, len(values) - MOST_DRAWN)
+    first = max(0, len(values) - MAX_DRAWN)
     x = np.arange(first + 1, len(values) + 1, dtype=float)
     sums = design.kind == "cusum"
     centre, sigma = (0.0, 1.0) if sums else (level.centre, level.sigma)
@@ -38,7 +38,7 @@ def chart_figure(
     ends = np.array([first + 1.0, float(len(values))])
     limit = design.limit
     limits = [
-        Series(name, ends, np.full(2, centre + sigma * at), is_reference=True, look=look)
+        Series(name, ends, np.full(2, centre + sigma * at), is_reference=True, look=look, is_thin=True)
         for name, at, look in (("upper limit", limit, 0), ("lower limit", -limit, 0), ("centre", 0.0, 1))
     ]
     plotted = {"ewma": "moving average", "cusum": "sum above", "individuals": "value"}[design.kind]
@@ -50,7 +50,7 @@ def chart_figure(
         limits.insert(0, Series("value", x, on_it, "points", is_reference=True, look=2, is_thin=True))
     # Of two sums the one that signals is the larger.
     far = np.where(np.abs(high - centre) >= np.abs(low - centre), high, low)
-    signals = [number for number in sorted(trace.signals) if number >= max(first, phase_one)][:_MOST_MARKED]
+    signals = [number for number in sorted(trace.signals) if number >= max(first, phase_one)][:_MAX_MARKED]
     marks = [Mark(number + 1.0, float(far[number - first]), "signal") for number in signals]
     # A sum that nobody answers runs away: its limits are to be seen all the same.
     reach = _REACH * limit if sums and float(np.nanmax(np.abs(far), initial=0.0)) > _REACH * limit else None

@@ -51,11 +51,24 @@ MIN_UNITS: Final = 8
 REFUTED: Final = 0.01
 #: So many spreads to each side make up the process' own span.
 _SPREADS: Final = 3.0
+<<<<<<< HEAD
 #: What the interval of Ppk between two limits leaves out, together 5 %; of the share beyond them the other way round.
 #: A mean in the middle is mostly estimated off it: with even tails the truth lies above the interval in up to 7 % of
 #: cases, and below it in 1 % (simulated).
 _TAILS_OF_TWO_SIDES: Final = (0.035, 0.015)
+=======
+#: So much less lies above an interval of Ppk between two limits, and below one of the share beyond them, where the mean
+#: may be in the middle: it is mostly estimated off it, and with even tails up to 7 % of intervals would end too early
+#: on that side (simulated).
+_LESS_ABOVE: Final = 0.01
+#: Where fewer of the means that are allowed are in the middle, the tails become even.
+_IN_MIDDLE: Final = 0.05
+>>>>>>> s5-g
 _TAIL: Final = 0.001349898031630095
+_PERCENTILES: Final = (_TAIL, 0.5, 1.0 - _TAIL)
+#: Draws of ranks of percentiles, the same each time.
+_DRAWS: Final = 8192
+_SEED: Final = 1
 
 
 @dataclass(frozen=True)
@@ -154,7 +167,7 @@ def chosen(sample: Sample) -> Choice:
             "none", "the values do not spread" if sample.measured > 1 else "all readings are bounds"
         )
     statistic, probability = normality(normal)
-    tested = f"Anderson-Darling A² = {statistic:.2f}, p = {_shown(probability)}"
+    tested = f"Anderson-Darling A² = {statistic:.2f}, p {_shown(probability)}"
     if probability >= REFUTED:
         return Choice("normal", f"normal is not refuted: {tested}", normal)
     skewed = skewed_fit(sample)
@@ -170,7 +183,7 @@ def chosen(sample: Sample) -> Choice:
 
 
 def _shown(probability: float) -> str:
-    return f"{probability:.2g}" if probability >= 0.0001 else "below 0.0001"
+    return f"= {probability:.2g}" if probability >= 0.0001 else "below 0.0001"
 
 
 def capability_of(
@@ -278,11 +291,24 @@ def _of_fit(fit: Fit, tolerance: Tolerance) -> tuple[Interval | None, Interval |
     closest, tails = _closest(allowed, lower, upper), EVEN_TAILS
     if lower is not None and upper is not None and not fit.is_skewed:
         off = fit.off_middle(0.5 * (lower + upper))
+<<<<<<< HEAD
         closest, tails = (0.5 * (upper - lower) - off) / (_SPREADS * allowed.scale), _TAILS_OF_TWO_SIDES
+=======
+        closest, tails = (0.5 * (upper - lower) - off) / (_SPREADS * allowed.scale), _tails(off)
+>>>>>>> s5-g
     ppk = _interval(_closest(best, lower, upper), closest, tails)
     return pp, ppk, _interval(_outside(best, lower, upper), _outside(allowed, lower, upper), tails[::-1])
 
 
+<<<<<<< HEAD
+=======
+def _tails(off: FloatArray) -> tuple[float, float]:
+    """Return what the interval of Ppk between two limits leaves out at each end."""
+    less = _LESS_ABOVE * min(1.0, float(np.mean(off == 0.0)) / _IN_MIDDLE)
+    return EVEN_TAILS[0], EVEN_TAILS[1] - less
+
+
+>>>>>>> s5-g
 def _interval(best: FloatArray, allowed: FloatArray, tails: tuple[float, float] = EVEN_TAILS) -> Interval:
     return Interval(float(best[0]), *interval(allowed, tails))
 
@@ -292,13 +318,7 @@ def _span(of: Parameters) -> FloatArray:
 
 
 def _closest(of: Parameters, lower: float | None, upper: float | None) -> FloatArray:
-    middle = of.percentile(0.0)
-    sides = []
-    if lower is not None:
-        sides.append((middle - lower) / (middle - of.percentile(-_SPREADS)))
-    if upper is not None:
-        sides.append((upper - middle) / (of.percentile(_SPREADS) - middle))
-    return np.asarray(np.min(sides, axis=0))
+    return _closest_of(np.array([of.percentile(z) for z in (-_SPREADS, 0.0, _SPREADS)]), lower, upper)
 
 
 def _outside(of: Parameters, lower: float | None, upper: float | None) -> FloatArray:
@@ -328,20 +348,26 @@ def _of_within(
 
 
 def _by_percentiles(sample: Sample, lower: float | None, upper: float | None) -> Interval | None:
-    """Return Ppk by percentiles of the readings; their interval is that of the outer percentile by order statistics."""
+    """Return Ppk by percentiles of the readings, by what their ranks allow; None where they go beyond them.
+
+    Ranks are whole, and few units are in a tail: its interval holds the truth in 94 to 98 % (6,000 units, simulated).
+    """
     units = sample.units
-    middle = sample.ranked(round(0.5 * (units + 1)))
-    found: list[Interval] = []
-    for limit, share in ((lower, _TAIL), (upper, 1.0 - _TAIL)):
-        if limit is None:
-            continue
-        ranks = percentile_ranks(units, share)
-        low, high = (None if rank is None else sample.ranked(rank) for rank in ranks)
-        if low is None or high is None:
-            return None
-        best = sample.ranked(min(max(round(share * (units + 1)), 1), units))
-        ratios = sorted((limit - middle) / (at - middle) if at != middle else math.inf for at in (low, high))
-        found.append(Interval((limit - middle) / (best - middle) if best != middle else math.inf, *ratios))
-    if not found:
+    found = np.array([min(max(round(share * (units + 1)), 1), units) for share in _PERCENTILES])
+    if None in (*percentile_ranks(units, _TAIL), *percentile_ranks(units, 1.0 - _TAIL)):
         return None
-    return Interval(*(min(getattr(side, name) for side in found) for name in ("value", "low", "high")))
+    # So many units lie below each percentile, and between them. Within its rank a percentile is anywhere alike.
+    random = np.random.default_rng(_SEED)
+    parts = random.multinomial(units, np.diff([0.0, *_PERCENTILES, 1.0]), _DRAWS).cumsum(axis=1)[:, :3].T
+    part = random.random(parts.shape)
+    allowed = (1.0 - part) * sample.ranked(parts) + part * sample.ranked(parts + 1)
+    best, drawn = (_closest_of(at, lower, upper) for at in (sample.ranked(found)[:, None], allowed))
+    return None if lower is None and upper is None else _interval(best, drawn)
+
+
+def _closest_of(percentiles: FloatArray, lower: float | None, upper: float | None) -> FloatArray:
+    low, middle, high = percentiles
+    with np.errstate(divide="ignore"):
+        below = np.inf if lower is None else (middle - lower) / (middle - low)
+        above = np.inf if upper is None else (upper - middle) / (high - middle)
+    return np.asarray(np.minimum(below, above) + np.zeros_like(middle))

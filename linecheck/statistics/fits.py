@@ -26,7 +26,7 @@ from typing import Final
 import numpy as np
 from scipy import optimize, special
 
-from linecheck.dsp.arrays import FloatArray
+from linecheck.dsp.arrays import FloatArray, IntArray
 
 #: So many points of each of two parameters' distributions.
 _POINTS: Final = 160
@@ -116,10 +116,13 @@ class Sample:
         order = np.argsort(values, kind="stable")
         return values[order], np.cumsum(np.concatenate([self.counts, self.bound_counts])[order])
 
-    def ranked(self, rank: int) -> float:
-        """Return the order statistic of a rank, 1 the smallest; bounds stand where they say."""
+    def ranked(self, rank: IntArray) -> FloatArray:
+        """Return order statistics by their ranks, 1 the smallest; bounds stand where they say.
+
+        Below the smallest and above the largest these stand again.
+        """
         values, upto = self._face
-        return float(values[int(np.searchsorted(upto, rank - 0.5))])
+        return np.asarray(values[np.minimum(np.searchsorted(upto, rank - 0.5), len(values) - 1)])
 
     def beyond(self, lower: float | None, upper: float | None) -> int:
         """Return how many readings lie beyond limits; bounds stand where they say."""
@@ -335,7 +338,11 @@ def _folded() -> FloatArray:
 def _inverse(density: FloatArray, share: FloatArray) -> FloatArray:
     """Return at which places of a density's array, in parts of its steps, so large shares lie below."""
     upto = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]))])
+<<<<<<< HEAD
     return np.interp(share * upto[-1], upto, np.arange(len(density)))
+=======
+    return np.asarray(np.interp(share * upto[-1], upto, np.arange(len(density))))
+>>>>>>> s5-g
 
 
 def _log_likelihood(sample: Sample, centre: FloatArray, scale: FloatArray) -> FloatArray:
@@ -381,7 +388,11 @@ def _grouped(
         ]
     )
     total = np.bincount(group, counts)
+<<<<<<< HEAD
     return np.bincount(group, counts * values) / total, total
+=======
+    return np.bincount(group, counts * values) / total, total.astype(np.float64)
+>>>>>>> s5-g
 
 
 @lru_cache(maxsize=4)

@@ -257,7 +257,7 @@ def _ranked_span(
     if rank is None:
         needed = f"{_units_for_both(share, confidence) if all(sides) else units_for(share, confidence)}"
         return f"{why}; a limit by order statistics takes {needed} units, and there are {sample.units}"
-    low, high = sample.ranked(rank), sample.ranked(sample.units + 1 - rank)
+    low, high = sample.ranked(np.array([rank, sample.units + 1 - rank])).tolist()
     return _span(low, high, sides, f"order statistics, the {_nth(rank)} from the end")
 
 

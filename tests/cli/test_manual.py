@@ -13,6 +13,7 @@ import pytest
 import yaml
 from charted_runs import steady, units
 from markdown_it import MarkdownIt
+from measured_units import a_shift, file_text, log_of
 from small_run import call
 
 from linecheck.checks import kinds
@@ -147,7 +148,8 @@ GATED = "--station station_configs/gated.toml --limits limits/pellow-r3.yaml"
 DEMO = "--station station_configs/demo.toml --limits limits/pellow-r3.yaml"
 NOISIER = "--station station_configs/noisier.toml --limits limits/pellow-r3.yaml"
 #: What is done before a command is shown, by how it begins. ``edit`` writes a file anew with one text for another,
-#: ``keep`` copies the captures of the run before, and ``units`` records so many units with such a SINAD.
+#: ``keep`` copies the captures of the run before, ``units`` records so many units with such a SINAD, ``shift`` those of
+#: a shift, with their limit file.
 BEFORE = {
     "station status": (
         f'station golden {GATED} --serial PR3-900001 --accept --by "Q. Engineer" --reason first',
@@ -185,6 +187,8 @@ BEFORE = {
     ),
     "statistics chart-set": ("units 50 115",),
     "statistics chart ": ("units 40 114.7",),
+    "statistics capability": ("shift",),
+    "limits propose": ("shift",),
     "repair": (f"run {DEMO} --serial PR3-000002 --fault missing_leg",),
     "log rejudge": (
         "edit limits/pellow-r3.yaml limits/proposed.yaml 'worst:          {pass: {max: -108}' "
@@ -209,6 +213,10 @@ def prepare(step, monkeypatch, capsys):
         with Log("results/linecheck.sqlite") as log:
             for run in units(steady(int(words[1]), centre=float(words[2])), first=log.head().sequence):
                 log.append(run)
+    elif words[0] == "shift":
+        Path("limits/pellow-r3.yaml").write_text(file_text(), encoding="utf-8")
+        Path("results").mkdir(exist_ok=True)
+        log_of("results/linecheck.sqlite", a_shift())
     else:
         call(monkeypatch, capsys, *words)
 

@@ -3,7 +3,8 @@
 Sources, beside each value: NIST/SEMATECH e-Handbook of Statistical Methods, 6.1.6 and 7.2.6.3, as quoted in public
 transcriptions; AIAG-VDA SPC, page 48, as quoted in a public transcription; JCGM 106:2012, examples from memory,
 recomputed; global risks as printed by Deaver (pages 7 and 10) and the process fallout of the same file, as quoted in
-the tests of SUNCAL (Sandia National Laboratories), test_risk.py; ISO 16269-6, table values from memory, recomputed.
+the tests of SUNCAL (Sandia National Laboratories), test_risk.py; ISO 16269-6, table values from memory, recomputed;
+NIST Statistical Reference Datasets, from memory.
 This makes no claim of conformity to any of them.
 """
 
@@ -14,6 +15,7 @@ import pytest
 from scipy import stats
 
 from linecheck.statistics.capability import Tolerance, capability_of
+from linecheck.statistics.charts.individuals import lag_one
 from linecheck.statistics.fits import Fit, Sample, normal_fit, normality
 from linecheck.statistics.propose import rank_beyond_both
 from linecheck.statistics.risks import conformity, global_risks
@@ -174,3 +176,29 @@ def test_degrees_of_freedom_of_moving_ranges(units):
     spread, dof = moving_range_spread(2.0 / math.sqrt(math.pi), units)
     assert spread == pytest.approx(1.0)
     assert 1.0 / (2.0 * dof) == pytest.approx((0.8264 * units - 1.082) / (units - 1) ** 2, rel=2e-4)
+
+
+# NIST Statistical Reference Datasets, univariate summary statistics, NumAcc1, NumAcc3 and NumAcc4: from memory. Numbers
+# that are far from zero and hardly differ; certified are mean, standard deviation and lag-1 correlation.
+@pytest.mark.parametrize(
+    ("values", "mean", "spread", "lag"),
+    [
+        ([10000001.0, 10000003.0, 10000002.0], 10000002.0, 1.0, -0.5),
+        ([1000000.2, *[1000000.1, 1000000.3] * 500], 1000000.2, 0.1, -0.999),
+        ([10000000.2, *[10000000.1, 10000000.3] * 500], 10000000.2, 0.1, -0.999),
+    ],
+)
+def test_moments_of_numbers_far_from_zero(values, mean, spread, lag):
+    sample = Sample.of(np.array(values))
+    assert sample.mean == pytest.approx(mean, rel=1e-14)
+    # A double holds 0.1 at ten millions to eight digits.
+    assert sample.spread == pytest.approx(spread, rel=2e-8)
+    assert lag_one(np.array(values))[0] == pytest.approx(lag, abs=1e-7)
+
+
+# e-Handbook 6.1.6: for the same process CPU 0.6667 and CPL 1.3333, each of one limit alone.
+@pytest.mark.parametrize(("lower", "upper", "index"), [(None, 20.0, 0.6667), (8.0, None, 1.3333)])
+def test_indices_of_one_limit_of_the_handbook(lower, upper, index):
+    found = capability_of(exactly(50, 16.0, 2.0), Tolerance(lower, upper))
+    assert found.pp is None
+    assert found.ppk.value == pytest.approx(index, abs=5e-5)

@@ -109,6 +109,12 @@ def test_run_lengths_of_lucas_and_crosier(head_start, lengths):
     assert ours == pytest.approx(lengths, rel=0.005)  # three digits are printed
 
 
+@pytest.mark.parametrize(("shift", "length"), [(0.0, 465), (1.0, 10.4)])
+def test_run_lengths_of_the_usual_sums(shift, length):
+    """Threshold 5, allowance 0.5; as textbooks have it (Montgomery, from memory)."""
+    assert run_length.cusum(5.0, 0.5, shift) == pytest.approx(length, rel=0.005)
+
+
 @pytest.mark.parametrize(
     ("threshold", "allowance", "shift", "length"),
     [

@@ -361,7 +361,7 @@ def _draw_curves(drawn: Sequence[Series], axes: Axes) -> None:
                 # A bitmap shows no stroke without any length.
                 [np.column_stack([x, end]) for end in (y, y + 0.1)],
                 colour,
-                2.0 if series.is_reference else 2.8,
+                _dot(series),
                 cap="round",
                 clip=axes.box,
                 order=3.1,
@@ -418,13 +418,24 @@ def _draw_names(drawn: Sequence[Series], axes: Axes, *, at_ends: bool) -> None:
             # A light line's name is as dark as other words.
             ink = QUIET_INK if colour in OVERLAYS else colour
             sample = [right + 6.0, right + 6.0 + _SAMPLE]
-            axes.paper.line(sample, [up, up], colour, _width(drawn[index]), dash=dash)
+            if drawn[index].style == "points":
+                middle = sum(sample) / 2.0
+                axes.paper.strokes(
+                    [[(middle, up)], [(middle, up + 0.1)]], colour, _dot(drawn[index]), cap="round"
+                )
+            else:
+                axes.paper.line(sample, [up, up], colour, _width(drawn[index]), dash=dash)
         axes.paper.write(right + 9.0 + _SAMPLE, up, name, size, up="middle", colour=ink)
 
 
 def _room(height: float, size: float, spacing: float) -> int:
     """Return how many names have room below each other."""
     return int((height - size) / (size * (1.0 + spacing)))
+
+
+def _dot(series: Series) -> float:
+    """Return how wide a point is."""
+    return 2.0 if series.is_reference else 2.8
 
 
 def _width(series: Series) -> float:
