@@ -51,19 +51,12 @@ MIN_UNITS: Final = 8
 REFUTED: Final = 0.01
 #: So many spreads to each side make up the process' own span.
 _SPREADS: Final = 3.0
-<<<<<<< HEAD
-#: What the interval of Ppk between two limits leaves out, together 5 %; of the share beyond them the other way round.
-#: A mean in the middle is mostly estimated off it: with even tails the truth lies above the interval in up to 7 % of
-#: cases, and below it in 1 % (simulated).
-_TAILS_OF_TWO_SIDES: Final = (0.035, 0.015)
-=======
 #: So much less lies above an interval of Ppk between two limits, and below one of the share beyond them, where the mean
 #: may be in the middle: it is mostly estimated off it, and with even tails up to 7 % of intervals would end too early
 #: on that side (simulated).
 _LESS_ABOVE: Final = 0.01
 #: Where fewer of the means that are allowed are in the middle, the tails become even.
 _IN_MIDDLE: Final = 0.05
->>>>>>> s5-g
 _TAIL: Final = 0.001349898031630095
 _PERCENTILES: Final = (_TAIL, 0.5, 1.0 - _TAIL)
 #: Draws of ranks of percentiles, the same each time.
@@ -291,24 +284,17 @@ def _of_fit(fit: Fit, tolerance: Tolerance) -> tuple[Interval | None, Interval |
     closest, tails = _closest(allowed, lower, upper), EVEN_TAILS
     if lower is not None and upper is not None and not fit.is_skewed:
         off = fit.off_middle(0.5 * (lower + upper))
-<<<<<<< HEAD
-        closest, tails = (0.5 * (upper - lower) - off) / (_SPREADS * allowed.scale), _TAILS_OF_TWO_SIDES
-=======
         closest, tails = (0.5 * (upper - lower) - off) / (_SPREADS * allowed.scale), _tails(off)
->>>>>>> s5-g
     ppk = _interval(_closest(best, lower, upper), closest, tails)
     return pp, ppk, _interval(_outside(best, lower, upper), _outside(allowed, lower, upper), tails[::-1])
 
 
-<<<<<<< HEAD
-=======
 def _tails(off: FloatArray) -> tuple[float, float]:
     """Return what the interval of Ppk between two limits leaves out at each end."""
     less = _LESS_ABOVE * min(1.0, float(np.mean(off == 0.0)) / _IN_MIDDLE)
     return EVEN_TAILS[0], EVEN_TAILS[1] - less
 
 
->>>>>>> s5-g
 def _interval(best: FloatArray, allowed: FloatArray, tails: tuple[float, float] = EVEN_TAILS) -> Interval:
     return Interval(float(best[0]), *interval(allowed, tails))
 

@@ -83,11 +83,7 @@ def read_curve_sets(columns: Columns, limits: LimitFile) -> Iterator[CurveSet]:
         return
     found: dict[tuple[str, str, str | None], list[tuple[bytes, bytes, bytes | None] | None]] = {}
     names = sorted({spec.name for _, spec in wanted})
-<<<<<<< HEAD
     newest = columns.rows(f"SELECT log, record FROM counted ORDER BY {NEWEST_FIRST} LIMIT {MAX_UNITS}")
-=======
-    newest = columns.rows(f"SELECT log, record FROM counted ORDER BY nth DESC LIMIT {MAX_UNITS}")
->>>>>>> s5-g
     for log, path in enumerate(columns.place.logs):
         records = np.array(sorted(record for of, record in newest if of == log), dtype=np.int64)
         if len(records):
@@ -189,11 +185,7 @@ def propose_curve(sets: Sequence[CurveSet], wanted: Wanted) -> Proposal:
         x = _corners_x(present.pass_.sides[side], sets[0].x, spec.log_x)
         corners: list[FloatArray] = []
         for one in sets:
-<<<<<<< HEAD
-            found = band(one, side, wanted)
-=======
             found = band(one, side, wanted, sides=len(present.pass_.sides))
->>>>>>> s5-g
             if isinstance(found, str):
                 return Proposal(
                     check.name, spec.name, spec, present, None, f"{one.channel or 'pair'}: {found}"
@@ -233,16 +225,11 @@ def _why_none(one: CurveSet) -> str:
     return "" if float(np.median(np.std(one.y, axis=0))) > 0.0 else "the curves do not spread"
 
 
-<<<<<<< HEAD
-def band(one: CurveSet, side: Side, wanted: Wanted) -> tuple[FloatArray, str] | str:
-    """Return the edge of the band along the axis, and how it was had; in words why there is none."""
-=======
 def band(one: CurveSet, side: Side, wanted: Wanted, *, sides: int = 1) -> tuple[FloatArray, str] | str:
     """Return the edge of the band along the axis, and how it was had; in words why there is none.
 
     Where a mask has both sides, half of what may lie outside, and half of the doubt, belongs to each.
     """
->>>>>>> s5-g
     units = len(one.y)
     farthest, middle, spread = deviations(one.y, side)
     share, confidence = (1.0 - (1.0 - of) / sides for of in (wanted.share, wanted.confidence))

@@ -338,11 +338,7 @@ def _folded() -> FloatArray:
 def _inverse(density: FloatArray, share: FloatArray) -> FloatArray:
     """Return at which places of a density's array, in parts of its steps, so large shares lie below."""
     upto = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]))])
-<<<<<<< HEAD
-    return np.interp(share * upto[-1], upto, np.arange(len(density)))
-=======
     return np.asarray(np.interp(share * upto[-1], upto, np.arange(len(density))))
->>>>>>> s5-g
 
 
 def _log_likelihood(sample: Sample, centre: FloatArray, scale: FloatArray) -> FloatArray:
@@ -388,11 +384,7 @@ def _grouped(
         ]
     )
     total = np.bincount(group, counts)
-<<<<<<< HEAD
-    return np.bincount(group, counts * values) / total, total
-=======
     return np.bincount(group, counts * values) / total, total.astype(np.float64)
->>>>>>> s5-g
 
 
 @lru_cache(maxsize=4)

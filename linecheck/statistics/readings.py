@@ -161,7 +161,6 @@ def count_units(columns: Columns, limits: LimitFile, *, every_run: bool = False)
     every_run : bool
         Whether each run that judges a unit counts, in place of each unit once.
     """
-<<<<<<< HEAD
     model = limits.model.replace("'", "''")
     lay_judging(columns, f"model = '{model}'")
     again = "judging SEMI JOIN several USING (purpose, model, serial)"
@@ -174,17 +173,6 @@ def count_units(columns: Columns, limits: LimitFile, *, every_run: bool = False)
         SELECT * EXCLUDE ({unread}) FROM (
             FROM judging ANTI JOIN several USING (purpose, model, serial) UNION ALL BY NAME FROM {again})
         {columns.picked}""")
-=======
-    lay_judging(columns, "model = ?", [limits.model])
-    once = "true" if every_run else "attempt_nth = 1"
-    columns.run(f"""
-        CREATE OR REPLACE TEMP TABLE counted AS
-        WITH judged AS (
-            SELECT *, row_number() OVER (PARTITION BY purpose, model, serial ORDER BY recorded, log, record)
-                AS attempt_nth FROM judging)
-        SELECT *, row_number() OVER (ORDER BY recorded, log, record) AS nth
-        FROM judged SEMI JOIN run USING (log, record) WHERE {once}""")
->>>>>>> s5-g
     (judged, others, runs) = columns.rows(
         f"""SELECT (SELECT count(*) FROM judging {columns.picked}), count(*) FILTER (model <> ?), count(*) FROM run""",
         [limits.model],

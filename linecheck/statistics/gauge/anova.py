@@ -81,11 +81,7 @@ class Model:
         elif self.name == "pooled":
             names = {UNIT: 1.0, LEVEL: 1.0, REPEAT: -1.0}
         row = np.array([names.get(source, 0.0) for source in self.sources])
-<<<<<<< HEAD
-        return ms @ row / (sum(self.df) + 1)
-=======
         return np.asarray(ms @ row / (sum(self.df) + 1))
->>>>>>> s5-g
 
     def table(self, ms: Array) -> tuple[Source, ...]:
         """Return the rows of the table of one metric."""
