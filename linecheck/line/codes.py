@@ -109,7 +109,7 @@ def control_code(text: str) -> Code | None:
     if order is None:
         raise UsageError(f"{text[:40]!a} is no control code: print the sheet of codes anew")
     code = Code(order, name)
-    if order is Order.KEYS and name == KEYS:
+    if order is Order.KEYS:  # whatever came of it says how the scanner types
         return code
     if order in NAMED:
         if _NAME.fullmatch(name) is None or len(name) > MAX_NAME_LENGTH:

@@ -27,32 +27,32 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, Final
 
-from linecheck.errors import LinecheckError
-from linecheck.line.codes import Code, Order, chosen
-from linecheck.line.events import Asked, Event, Ordered, ScanIgnored, UnitRemoved, VerdictKnown
+from linecheck.errors import LinecheckError, UsageError
+from linecheck.files.text import visible
+from linecheck.line.codes import Code, Order, chosen, control_code
+from linecheck.line.events import Asked, Event, Ordered, ScanIgnored, VerdictKnown
 from linecheck.line.hand_over import handing_over
+from linecheck.line.nest_switch import ASKED_SECONDS
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Desk, Scan
 from linecheck.line.sending import sending
 from linecheck.line.session import opened_session
-from linecheck.line.states import SELF_CHECK, UNDER_TEST, NestState, after
+from linecheck.line.states import SELF_CHECK, UNDER_TEST, VERDICTS, NestState, after
 from linecheck.line.tone import VerdictTone
 from linecheck.line.unit_trace import UnitFacts
 from linecheck.run.model import Run
 from linecheck.station.config.load import load_station
+from linecheck.station.events import RunStarted
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 
 #: Gates lapse while nobody scans: so often a station that waits looks where it stands.
 STAND_BY_SECONDS: Final = 10.0
-#: So often a nest is looked at whose unit has its verdict, and the exit status that says that the unit is gone.
-PRESENT_SECONDS: Final = 1.0
-REMOVED: Final = 1
 #: How long a station may take to say that it has a scan: it does so at once, whatever it is at.
 TAKEN_SECONDS: Final = 1.0
 #: Longer ones are cut: no label has as much.
 MAX_SCAN: Final = 4096
-_DONE, _CANNOT = Code(Order.DONE).text, Code(Order.CANNOT).text
+_DONE, _CANNOT, _STOP = Code(Order.DONE).text, Code(Order.CANNOT).text, Code(Order.STOP).text
 
 
 @dataclass(frozen=True)
@@ -108,17 +108,20 @@ def _work(link: _Link, order: StationOrder) -> None:
         sending(config, listener, one_unit=False) as tell_of_sending,
         handing_over(session.log, config, listener, one_unit=False) as beside,
     ):
+        screen.lasted = session.expected_seconds()
+        session.tell_last_aborted()
         desk = Desk(session, UnitFacts(order.said))
+        desk.look_at_nest(has_verdict=False)
         desk.stand_by()
         present = config.screen.unit_present
         while not link.broken:
             # Nobody puts a unit into the nest for a self-check: its result stays.
             watched = present is not None and screen.state.serial not in ("", SELF_CHECK)
-            scan = link.next_scan(PRESENT_SECONDS if watched else STAND_BY_SECONDS)
+            scan = link.next_scan(ASKED_SECONDS if watched or desk.waits else STAND_BY_SECONDS)
             if scan is not None:
                 desk.take(scan)
-            elif present is not None and watched and present.ended({}).status == REMOVED:
-                listener(UnitRemoved())
+            else:
+                desk.look_at_nest(has_verdict=watched and screen.state.state in VERDICTS)
             tell_of_sending()
             if beside is not None:
                 beside.look()
@@ -134,17 +137,20 @@ class _Screen:
         self._link = link
         self._strict = strict
         self._lock = threading.Lock()
-        self._lasted: float | None = None
+        #: How long the last whole run took, s.
+        self.lasted: float | None = None
         self.state = NestState(nest)
 
     def __call__(self, event: Event) -> None:
         with self._lock:
             before = self.state
-            self.state = after(before, event, strict=self._strict, expected_seconds=self._lasted)
+            self.state = after(before, event, strict=self._strict, expected_seconds=self.lasted)
             if isinstance(event, VerdictKnown) and _is_whole(event.run):
-                self._lasted = event.run.duration_seconds
+                self.lasted = event.run.duration_seconds
             if self.state.state in UNDER_TEST:
                 self._link.is_under_test()
+            if isinstance(event, RunStarted):
+                self._link.heed_stop()
             if self.state != before:
                 self._link.send({"state": _plain(self.state)})
 
@@ -157,6 +163,7 @@ def _plain(state: NestState) -> dict[str, Any]:
     """Return a state as plain data; how long it has gone on in place of when it began, which is this computer's."""
     told = asdict(state)
     began = told.pop("began")
+    told["reminders"] = state.bands
     return told | {"elapsed_seconds": None if began is None else time.monotonic() - began}
 
 
@@ -167,6 +174,10 @@ class _Link:
         self._connection = connection
         self._sending = threading.Lock()
         self._scans: queue.Queue[Scan | None] = queue.Queue()
+        #: What answered no question: the next scan after all.
+        self._put_back: Scan | None = None
+        #: Whether the code to stop has come and the station has not taken it yet.
+        self._stops = False
         self._waiting = False
         #: Whether a scan was passed on of which no state tells yet: what comes then is not the next unit.
         self._passed_on = False
@@ -186,17 +197,32 @@ class _Link:
 
     def next_scan(self, seconds: float | None = None) -> Scan | None:
         """Wait for a scan; None where the time is up or the pipe is broken."""
+        back, self._put_back = self._put_back, None
+        if back is not None:
+            return back
         with self._lock:
             # One that came as the time was up is taken first.
             self._waiting = self._scans.empty()
             self._passed_on = not self._waiting
         try:
-            return self._scans.get(timeout=seconds)
+            scan = self._scans.get(timeout=seconds)
         except queue.Empty:
             return None
         finally:
             with self._lock:
                 self._waiting = False
+        if scan is not None and scan.text == _STOP:
+            self._stops = False
+        return scan
+
+    def put_back(self, scan: Scan) -> None:
+        """Give a scan back that was read for something else: it is the next one again."""
+        self._put_back = scan
+
+    def heed_stop(self) -> None:
+        """End a run that begins after the code to stop was scanned."""
+        if self._stops:
+            self._interrupt()
 
     def _read(self) -> None:
         while not self.broken:
@@ -225,14 +251,18 @@ class _Link:
             is_over = self.screen is not None and self.screen.state.state not in UNDER_TEST
             is_wanted = self._waiting or (is_over and not self._passed_on)
             self._waiting = False
-            self._passed_on = self._passed_on or is_wanted
+            # A code tests nothing: what comes after it waits for its turn.
+            self._passed_on = self._passed_on or (is_wanted and not _is_quick(scan.text))
             last, self._last = self._last, scan
+            self._stops = self._stops or (scan.text == _STOP and not is_wanted)
         if is_wanted:
             self._scans.put(scan)
-        elif scan.text == Code(Order.STOP).text:
+        elif scan.text == _STOP:
+            # It ends the run, and then stops the station.
+            self._scans.put(scan)
             self._interrupt()
-        elif self.screen is not None and not _is_twice(scan, last):
-            self.screen(ScanIgnored(scan.text, "during a test"))
+        elif self.screen is not None:
+            self.screen(ScanIgnored(scan.text, "twice" if _is_twice(scan, last) else "during a test"))
 
     def is_under_test(self) -> None:
         """Hear that a state tells of the scan that was passed on."""
@@ -244,6 +274,15 @@ class _Link:
         main = threading.main_thread().ident
         if main is not None:
             signal.pthread_kill(main, signal.SIGINT)
+
+
+def _is_quick(text: str) -> bool:
+    """Return whether a text is a code after which the station waits again at once."""
+    try:
+        code = control_code(text)
+    except UsageError:
+        return False
+    return code is not None and code.order is not Order.CHECK
 
 
 def _is_twice(scan: Scan, last: Scan | None) -> bool:
@@ -262,23 +301,34 @@ class _People:
             answer = self._ask(f"{request}.", f"Then scan {_DONE}, or {_CANNOT}.")
             if answer is None:
                 return "the station was closed before anyone confirmed it"
-            if answer == _DONE:
+            if answer.text == _DONE:
                 return None
-            if answer == _CANNOT:
+            if answer.text == _CANNOT:
                 return "the operator said that it cannot be done"
-            if answer == Code(Order.STOP).text:
+            if answer.text == _STOP:
+                self._link.put_back(answer)
                 raise KeyboardInterrupt
-            self._tell(Ordered(f"{answer[:40]} is no answer: scan {_DONE} once it is done, or {_CANNOT}."))
+            told = visible(answer.text[:40])
+            self._tell(Ordered(f"{told} is no answer: scan {_DONE} once it is done, or {_CANNOT}."))
 
     def choose(self, request: str, codes: Sequence[str]) -> str | None:
-        """Ask for one of some codes and wait; return it, None where something else was scanned."""
-        answer = self._ask(f"{request}?", f"Scan the code of one: {', '.join(codes)}.")
-        return None if answer is None else chosen(answer, codes)
+        """Ask for one of some codes and wait; return it, None where none was given.
 
-    def _ask(self, request: str, answer: str) -> str | None:
+        Anything else that is scanned is no answer: it is the next scan.
+        """
+        answer = self._ask(
+            f"{request}?", f"Scan the code of one: {', '.join(codes)}. Without one: {_CANNOT}."
+        )
+        if answer is None or answer.text == _CANNOT:
+            return None
+        reason = chosen(answer.text, codes)
+        if reason is None:
+            self._link.put_back(answer)
+        return reason
+
+    def _ask(self, request: str, answer: str) -> Scan | None:
         self._tell(Asked(request, answer))
-        scan = self._link.next_scan()
-        return None if scan is None else scan.text
+        return self._link.next_scan()
 
     def _tell(self, event: Event) -> None:
         if self._link.screen is not None:

@@ -22,6 +22,7 @@ from linecheck.limits.retest import Attempt
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
 from linecheck.line.kept_captures import CaptureKeeper
+from linecheck.line.nest_switch import Watched, require_unit
 from linecheck.line.recording import Recorded, record_and_report, written
 from linecheck.line.stop_signals import StopSignals
 from linecheck.line.unit_trace import (
@@ -29,16 +30,17 @@ from linecheck.line.unit_trace import (
     UnitFacts,
     admitted,
     identified,
+    may_be_retested,
     permitted,
     traced,
     with_release,
 )
-from linecheck.log import Log, StoredRun
+from linecheck.log import Log, RunFilter, StoredRun
 from linecheck.log.begun import Hold, held
 from linecheck.measure.executors import analysis_executor, make_ready
 from linecheck.results.files import ResultFiles, run_files, run_folder
 from linecheck.run.facts import Purpose
-from linecheck.run.model import CheckOutcome, Run
+from linecheck.run.model import CheckOutcome, Run, RunHeader
 from linecheck.run.plan import Plan, check_serial
 from linecheck.station import environment
 from linecheck.station.config.station import Station
@@ -51,6 +53,10 @@ from linecheck.station.setup_control import Operator, SetupControl
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
+
+
+#: So many runs of the log are looked through for the last one of this nest.
+_NEWEST = 50
 
 
 class People(Operator, Protocol):
@@ -135,10 +141,10 @@ class Session:
                 self.station.config, serial=serial, attempt=admission.attempts + 1, faults=self.faults
             )
         except LinecheckError as error:
-            self.listener(UnitRefused(serial, str(error)))
+            self.listener(UnitRefused(serial, str(error), error.act))
             return Tested(error.exit_status)
         tested_before = len(admission.history) if purpose == "unit" else 0
-        self.listener(UnitAdmitted(serial, admission.attempts + 1, tested_before))
+        self.listener(UnitAdmitted(serial, admission.attempts + 1, tested_before, facts.reason))
         conditions = AskedConditions(self.station.config.conditions)
         complete = partial(
             traced,
@@ -152,15 +158,20 @@ class Session:
             before=admission.before,
             gates=admission.station.gates,
         )
-        with StopSignals() as stop, _Journal(self.log, complete) as journal:
+        with (
+            StopSignals() as stop,
+            _Journal(self.log, complete) as journal,
+            Watched(self.station.config.screen.unit_present) as nest,
+        ):
             try:
                 run = self._run(serial, facts, admission, interface, journal)
             except NotBegun as error:
-                self.listener(UnitRefused(serial, f"{error}. Nothing was run."))
+                self.listener(UnitRefused(serial, f"{error}. Nothing was run.", error.act))
                 return Tested(error.exit_status)
             stop.hold()
+            outcome = nest.judged(run.outcome)
             found, troubles = conditions.answer()
-            outcome = replace(run.outcome, problems=(*run.outcome.problems, *troubles))
+            outcome = replace(outcome, problems=(*outcome.problems, *troubles))
             outcome = complete(outcome, conditions=found)
             if purpose == "unit":
                 outcome = with_release(self.plan.limits.retest, admission.history, outcome, facts.reason)
@@ -181,6 +192,30 @@ class Session:
         for run in self.log.unfinished():
             self._finish(run)
 
+    def tell_last_aborted(self) -> None:
+        """Tell of the newest run of this nest where it was stopped with the program: its unit may still be there."""
+        newest = self._newest()
+        if newest is not None and newest.verdict is Verdict.ABORTED and newest.purpose == "unit":
+            run = self.log.record(newest.logged.sequence)
+            self.listener(RunCutOff(run.run_id, run.serial, run, newest.logged.attempt))
+
+    def expected_seconds(self) -> float | None:
+        """Return how long a run takes, by the newest one of this nest and these limits; None where there is none."""
+        newest = self._newest()
+        if (
+            newest is None
+            or newest.verdict is Verdict.ABORTED
+            or newest.limits.sha256 != self.plan.limits.sha256
+        ):
+            return None
+        return newest.duration_seconds
+
+    def _newest(self) -> RunHeader | None:
+        """Return the newest run of this nest; None where the newest of the log are all of others."""
+        config = self.station.config
+        found = self.log.runs(RunFilter(model=self.model), limit=_NEWEST)
+        return next((run for run in found if (run.station, run.nest) == (config.station, config.nest)), None)
+
     def _finish(self, run: Run) -> None:
         """Remove what a program that was ended has left in a run's folder, and write the files that are missing."""
         folder = self._folder_of(run)
@@ -196,16 +231,33 @@ class Session:
     def _folder_of(self, run: Run) -> Path:
         return self.folder / run_folder(run.serial, run.started, run.run_id)
 
-    def _admitted(self, serial: str, facts: UnitFacts, purpose: Purpose) -> _Admission:
-        """Decide whether a unit may be tested now, before anything is opened."""
-        config = self.station.config
+    def refuse_if_shut(self, serial: str) -> None:
+        """Refuse a unit for what no answer of the operator can change, so that nobody is asked in vain.
+
+        Raises
+        ------
+        LinecheckError
+            It cannot be tested, whatever is said of it.
+        """
+        self._shut(serial, "unit")
+        may_be_retested(self.plan.limits.retest, self.log.history(self.model, serial), serial)
+
+    def _shut(self, serial: str, purpose: Purpose) -> tuple[Admission, tuple[Problem, ...]]:
+        """Refuse a unit that the station cannot test now; return what its run must say of the station."""
         self.end_cut_off()
-        history = self.log.history(self.model, serial)
         no_room = self.keeper.refusal()
         if no_room is not None:
             raise StationError(f"{no_room}. Nothing was run.")
         gate = self._gate(serial, purpose)
         overdue = self._overdue(serial)
+        require_unit(self.station.config.screen.unit_present, serial)
+        return gate, overdue
+
+    def _admitted(self, serial: str, facts: UnitFacts, purpose: Purpose) -> _Admission:
+        """Decide whether a unit may be tested now, before anything is opened."""
+        config = self.station.config
+        gate, overdue = self._shut(serial, purpose)
+        history = self.log.history(self.model, serial)
         override: Mapping[str, str] = {}
         attempts = self.log.attempts(self.model, serial)
         if purpose == "unit":

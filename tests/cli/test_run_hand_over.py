@@ -94,7 +94,7 @@ def test_who_says_yes_is_on_record_with_what_was_said(run):
     ("code", "why"),
     [
         ("echo order 17 is closed; exit 1", "PR3-000001 may not be tested, says sh: order 17 is closed."),
-        ("exit 7", "PR3-000001 may not be tested, says sh: exit status 7, in no words."),
+        ("exit 7", "PR3-000001 may not be tested, says sh: no more than exit status 7."),
         ("echo on hold >&2; exit 255", "PR3-000001 may not be tested, says sh: on hold."),
         (r"printf \"no\\033[2J\\n\"; exit 1", r"says sh: no\x1b[2J."),
         (
