@@ -215,11 +215,13 @@ class Standby(LineEvent):
 class Reminders(LineEvent):
     """What holds until somebody does something about it, whatever else is shown: a retest reason that waits, a badge.
 
-    ``first`` is what must be done before a unit is scanned; empty where nothing is.
+    ``first`` is what must be done before a unit is scanned; empty where nothing is. ``wrong_keyboard`` says that the
+    scanner's keyboard was found wrong.
     """
 
     texts: tuple[str, ...]
     first: str = ""
+    wrong_keyboard: bool = False
 
 
 @dataclass(frozen=True)

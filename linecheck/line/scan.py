@@ -164,7 +164,8 @@ class Desk:
         texts = [f"Retest reason of the next unit: {self._waiting.reason}."] if self._waiting else []
         texts += [_NO_LABEL] if self._keyboard else []
         texts += [f"{self._switch[:1].upper()}{self._switch[1:]}. {FETCH}"] if self._switch else []
-        reminders = Reminders(tuple(texts), _NO_LABEL if self._keyboard else missing)
+        first = _NO_LABEL if self._keyboard else missing
+        reminders = Reminders(tuple(texts), first, wrong_keyboard=bool(self._keyboard))
         if reminders != self._reminded:
             self._reminded = reminders
             self.session.listener(reminders)

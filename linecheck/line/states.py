@@ -150,6 +150,8 @@ class NestState:
         What holds until somebody does something about it, a sentence each.
     first : str
         What must be done before a unit is scanned.
+    wrong_keyboard : bool
+        Whether the scanner's keyboard was found wrong.
     wants_details : bool
         Whether the engineer's page of the unit was asked for.
     """
@@ -176,13 +178,14 @@ class NestState:
     about: str = ""
     reminders: tuple[str, ...] = ()
     first: str = ""
+    wrong_keyboard: bool = False
     wants_details: bool = False
 
     def fresh(self, state: State, **facts: Any) -> NestState:  # noqa: ANN401 - any of its fields
         """Return a state that has nothing of this one but where the station stands and who is there."""
         kept = (
             *("nest", "may_judge", "locked_why", "cures", "operator", "shift", "due"),
-            *("reminders", "first"),
+            *("reminders", "first", "wrong_keyboard"),
         )
         return replace(NestState(**{name: getattr(self, name) for name in kept}), state=state, **facts)
 
@@ -234,7 +237,8 @@ def after(
     match event:
         case UnitScanned():
             doing = "Nothing is played yet: the station looks it up"
-            return now.fresh(State.TESTING, serial=_shown(event.serial), doing=doing)
+            act = "Leave the unit connected."
+            return now.fresh(State.TESTING, serial=_shown(event.serial), doing=doing, act=act)
         case UnitAdmitted():
             again = _about(event.attempt if event.tested_before else None, event.reason)
             return replace(now, attempt=event.attempt, about=again)
@@ -278,7 +282,7 @@ def _beside(now: NestState, event: Event) -> NestState:
             mended = now.state is State.NOT_MET and not now.may_judge
             return known.idle if mended or (now.state is State.TESTING and not now.run_id) else known
         case Reminders():
-            told = replace(now, reminders=event.texts, first=event.first)
+            told = replace(now, reminders=event.texts, first=event.first, wrong_keyboard=event.wrong_keyboard)
             return replace(told.idle, note=now.note) if now.state is State.READY else told
         case ScanIgnored(why="twice"):
             return replace(now, note=f"{_shown(event.text)} was read twice: it counts once.")

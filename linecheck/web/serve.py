@@ -8,12 +8,14 @@ import socket
 import stat
 import threading
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from linecheck.errors import FileError, StationError, UsageError
 from linecheck.files.text import visible
 from linecheck.limits.loading.load import load_limits
+from linecheck.limits.serial_pattern import serial_matches
 from linecheck.line.codes import refuse_confusable
 from linecheck.line.process import StationOrder
 from linecheck.line.stop_signals import StopSignals
@@ -97,7 +99,9 @@ def serve(
             open_interface(station.config, serial="", faults=order.faults)  # refuses names of none
     listening = _listening(host, port)
     tell(address_of(host, port))
-    running = Stations(dict(zip(stations, orders, strict=True)))
+    running = Stations(
+        dict(zip(stations, orders, strict=True)), partial(serial_matches, limits.serial_pattern)
+    )
     app = make_app(Line(stations, limits), running, _hosts(host, port), token)
     _run(app, running, listening)
 

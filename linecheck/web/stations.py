@@ -17,8 +17,8 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from typing import Any, Final
 
-from linecheck.errors import UsageError
-from linecheck.line.codes import Code, Order, control_code
+from linecheck.line.codes import PREFIX, Order
+from linecheck.line.nests import Choice, Seen, Unplaced
 from linecheck.line.process import TAKEN_SECONDS, StationOrder, work
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS
 from linecheck.line.states import NestState, State
@@ -53,6 +53,16 @@ class _Station:
         moved = None if elapsed is None else elapsed + time.monotonic() - self.heard
         return {**self.state, "elapsed_seconds": moved}
 
+    def seen(self) -> Seen:
+        """Return what says whether a scan may be for it."""
+        told = self.state
+        return Seen(
+            told.get("state", ""),
+            told.get("run_id", ""),
+            wants_details=bool(told.get("wants_details")),
+            wrong_keyboard=bool(told.get("wrong_keyboard")),
+        )
+
 
 class Stations:
     """All stations of a server.
@@ -60,15 +70,21 @@ class Stations:
     Parameters
     ----------
     orders : mapping of nest to StationOrder
+    is_serial : callable
+        Whether a text is a serial number of the model that they test; any could be one, if left out.
     """
 
-    def __init__(self, orders: dict[str, StationOrder]) -> None:
+    def __init__(
+        self, orders: dict[str, StationOrder], is_serial: Callable[[str], bool] = lambda text: True
+    ) -> None:
         self._stations = [_Station(order, nest) for nest, order in orders.items()]
         self._loop: asyncio.AbstractEventLoop | None = None
         self._changed = asyncio.Event()
         self._version = 0
         self._closing = self._ending = False
-        self._selected: str | None = None
+        self._choice = Choice(is_serial)
+        #: What was scanned last, where it went to no nest.
+        self._unplaced: Unplaced | None = None
         self._numbers = itertools.count()
         #: The last scan, when it came, and where it went.
         self._last: tuple[str, float, list[_Station]] = ("", 0.0, [])
@@ -108,7 +124,10 @@ class Stations:
 
     def snapshot(self) -> str:
         """Return all states as JSON."""
-        return json.dumps({"nests": [station.shown() for station in self._stations]})
+        chosen = self._choice.chosen
+        nests = [{**station.shown(), "is_next": station.nest == chosen} for station in self._stations]
+        unplaced = None if self._unplaced is None else asdict(self._unplaced)
+        return json.dumps({"nests": nests, "unplaced": unplaced})
 
     async def states(self) -> AsyncIterator[str]:
         """Yield all states as JSON: now, whenever one changes, and an empty text where nothing happens for a while.
@@ -128,23 +147,28 @@ class Stations:
                 yield ""
 
     def scan(self, text: str) -> bool:
-        """Give a scan to the station that it is for; return whether that could be reached.
+        """Give a scan to the nest that it is for; return whether that could be reached.
 
-        A nest's own code says whose the next scan is. Without one it is the first that waits for a unit; a label that
-        is read twice goes where it went before.
+        A label that is read twice goes where it went before. One that goes to no nest is shown by all pages.
         """
-        try:
-            code = control_code(text)
-        except UsageError:
-            code = None
-        if code is not None and code.order is Order.NEST and code.name in self.nests:
-            self._selected = code.name
-            return True
         before, when, stations = self._last
+        if text.startswith(f"{PREFIX}{Order.NEST}"):
+            before = ""
+        self._unplaced = None if text != before else self._unplaced
         if text != before or time.monotonic() - when >= DOUBLE_SCAN_SECONDS:
-            stations = self._meant(code)
-        self._last = text, time.monotonic(), stations
-        return all(self._give(station, text) for station in stations)
+            meant = self._choice.meant(
+                text.strip(), {station.nest: station.seen() for station in self._stations}
+            )
+            self._unplaced = meant if isinstance(meant, Unplaced) else None
+            names = () if isinstance(meant, Unplaced) else meant
+            stations = [station for station in self._stations if station.nest in names]
+        is_choice = not stations and self._unplaced is None
+        self._last = "" if is_choice else text, time.monotonic(), stations
+        if self._loop is not None:
+            self._loop.call_soon_threadsafe(self.wake)
+        # Every one of them: a stop must reach the others though the first is dead.
+        given = [self._give(station, text) for station in stations]
+        return all(given)
 
     def _give(self, station: _Station, text: str) -> bool:
         """Give a scan to a station and wait until its process has it: one that has just died would lose it."""
@@ -155,17 +179,6 @@ class Stations:
             return self._send(station, given) and taken.wait(TAKEN_SECONDS)
         finally:
             del station.giving[number]
-
-    def _meant(self, code: Code | None) -> list[_Station]:
-        wanted, self._selected = self._selected, None
-        chosen = [station for station in self._stations if station.nest == wanted]
-        if chosen or len(self._stations) == 1:
-            return chosen or self._stations
-        if code is not None and code.order in (Order.STOP, Order.RESUME, Order.SHIFT, Order.OPERATOR):
-            return self._stations
-        asking = [station for station in self._stations if station.state.get("state") == State.ASKED]
-        free = [station for station in self._stations if station.state.get("state") != State.TESTING]
-        return (asking or free or self._stations)[:1]
 
     def _send(self, station: _Station, message: dict[str, Any]) -> bool:
         try:
@@ -229,6 +242,7 @@ class Stations:
 
     def _heard(self, station: _Station, state: dict[str, Any]) -> None:
         station.state, station.heard = {**state, "nest": station.nest}, time.monotonic()
+        self._choice.hear(station.nest, station.seen())
         self.wake()
         self.on_state(station.state)
 

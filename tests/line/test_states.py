@@ -15,6 +15,8 @@ from linecheck.gates.gates import State as Gate
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
     Asked,
+    HandedOver,
+    HandOverFailed,
     NextAct,
     Note,
     Ordered,
@@ -179,6 +181,65 @@ def test_no_word_of_a_verdict_stands_beside_a_serial_number_that_it_does_not_bel
                 owner = None
         if state.state in VERDICTS:
             assert state.serial == owner
+
+
+@given(st.lists(EVENTS, max_size=30))
+def test_every_state_says_what_to_do(events):
+    state = shown(OPEN)
+    for event in events:
+        state = after(state, event)
+        assert state.act, state
+
+
+def test_a_gate_that_was_not_met_is_an_engineers_and_what_he_mends_is_seen():
+    from linecheck.line.cures import cures
+    from linecheck.station.config.gates import GoldenConfig
+    from linecheck.station.config.station import StationConfig
+
+    config = StationConfig.model_construct(
+        golden=GoldenConfig(serials=("PR3-900001",)), challenge=None, loop=None
+    )
+    failed = Standing((GateState("golden", Gate.NOT_MET, "no history", "", about="PR3-900001"),))
+    told = cures(failed, config)
+    assert [text[:17] for text in told] == ["Fetch an engineer"]
+    state = replace(shown(Standby(failed, True, told)), state=State.NOT_MET, serial="PR3-900001")
+    state = after(state, Standby(failed, True, told))
+    assert state.act.startswith("Fetch an engineer")
+    assert after(state, OPEN).state is State.READY
+
+
+def test_one_act_at_a_time_and_how_many_come_after_it():
+    shut = replace(SHUT, cures=("Scan LINE-CHECK.", "Scan the golden unit.", "Scan the known-bad unit."))
+    assert shown(shut).act == "Scan LINE-CHECK. Then 2 more steps."
+
+
+def test_a_station_that_locks_under_a_verdict_says_so_beside_it():
+    state = shown(known(FAILED), SHUT)
+    assert state.state is State.FAIL
+    assert "no further unit is tested" in state.bands[0]
+
+
+def test_what_is_written_for_engineers_is_not_shown_to_who_has_a_scanner():
+    why = (
+        "PR3-000001 is not retested: it has had 3 of 3 attempts (retest.most_attempts). It may be tested after "
+        "repaired (--reason) or with an override (--override). Fix the command under [before]. Nothing was run."
+    )
+    state = shown(UnitRefused(FIRST, why))
+    assert not set("[`") & set(state.says)
+    assert "--" not in state.says
+    assert "retest." not in state.says
+
+
+def test_notes_stand_on_a_station_that_waits_and_a_result_that_was_handed_over_takes_its_warning_along():
+    assert shown(OPEN, Ordered("The scanner is right."), OPEN, OPEN).note == "The scanner is right."
+    failed = shown(OPEN, HandOverFailed("r", FIRST, "connection refused"), OPEN)
+    assert "connection refused" in failed.note
+    assert shown(OPEN, HandOverFailed("r", FIRST, "no"), HandedOver("r", FIRST, "hand", "ok", 2)).note == ""
+
+
+def test_the_label_of_the_unit_under_test_is_not_told_to_be_scanned_again():
+    state = shown(UnitScanned(FIRST), ScanIgnored(FIRST, "during a test"))
+    assert "Not tested" not in state.note
 
 
 @given(st.lists(EVENTS, max_size=30), EVENTS)
