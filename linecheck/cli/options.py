@@ -51,6 +51,12 @@ everything_option = click.option(
     callback=lambda context, _, value: context.meta.update({EVERYTHING: value}),
     help="Show every judged value, with its margin.",
 )
+study_option = click.option(
+    "--study",
+    "study_path",
+    metavar="PLAN",
+    help="Measure units for this gauge study, in its plan's order; nothing is tested.",
+)
 before_option = click.option(
     "--before", type=click.IntRange(1), help="Only records before this one, for the next page."
 )

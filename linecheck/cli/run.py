@@ -9,7 +9,7 @@ import click
 from linecheck.cli.display.console import Console
 from linecheck.cli.display.line_screen import LineScreen
 from linecheck.cli.display.result import Screen
-from linecheck.cli.options import everything_option, fault_option, limits_option, station_option
+from linecheck.cli.options import everything_option, fault_option, limits_option, station_option, study_option
 from linecheck.cli.prompts import Prompt, scan_on_input
 from linecheck.cli.result_options import result_options, strict_option
 from linecheck.cli.unit_facts import unit_facts
@@ -37,6 +37,7 @@ from linecheck.station.config.load import load_station
 @fault_option
 @everything_option
 @click.option("--keep-captures", is_flag=True, help="Keep the captures, whatever the verdict.")
+@study_option
 def command(
     station_path: str,
     limits_path: str,
@@ -48,6 +49,7 @@ def command(
     strict: bool,
     faults: tuple[str, ...],
     keep_captures: bool,
+    study_path: str | None,
 ) -> ExitStatus:
     """Test one unit (--serial), or unit after unit (--scan), on a station.
 
@@ -57,7 +59,7 @@ def command(
 
     Exit status: 0 pass or marginal, 1 fail, 2 a wrong command or file (nothing was run), 3 invalid or
     aborted. With --scan: 1 where any unit failed, else 3 where any run was invalid or aborted or nothing was
-    run, else 0.
+    run, else 0. With --study a fail is no fault: 0 where all were measured.
     """
     if (serial is None) == (not scan):
         raise UsageError("give either --serial S or --scan")
@@ -68,6 +70,8 @@ def command(
         )
     if scan and facts.override is not None:
         raise UsageError("--override allows one run of one unit: give it with --serial")
+    if study_path is not None and (facts.override is not None or facts.reason is not None):
+        raise UsageError("a gauge study has no retests: leave out --reason and --override")
 
     station = load_station(station_path)
     console = LineScreen(strict=strict) if scan and Screen.of_stdout().large else Console()
@@ -84,10 +88,12 @@ def command(
             keep_captures=keep_captures,
             people=prompt,
             listener=console,
+            study=study_path,
         ) as session,
         sending(station.config, console, one_unit=serial is not None) as tell_of_sending,
         handing_over(session.log, station.config, console, one_unit=serial is not None) as beside,
     ):
         if serial is not None:
-            return session.test(serial, facts, serial).status
+            test = session.test if study_path is None else session.measure
+            return test(serial, facts, serial).status
         return scan_on_input(session, facts, prompt, tell_of_sending, beside)

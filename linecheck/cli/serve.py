@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import click
 
-from linecheck.cli.options import fault_option, limits_option
+from linecheck.cli.options import fault_option, limits_option, study_option
 from linecheck.cli.result_options import strict_option
-from linecheck.errors import ExitStatus
+from linecheck.errors import ExitStatus, UsageError
 from linecheck.line.process import StationOrder
+from linecheck.statistics.gauge.plan import read_plan
 from linecheck.web.serve import kiosk_command, require_libraries, serve
 
 
@@ -30,6 +31,7 @@ from linecheck.web.serve import kiosk_command, require_libraries, serve
 @strict_option
 @fault_option
 @click.option("--keep-captures", is_flag=True, help="Keep the captures, whatever the verdict.")
+@study_option
 @click.option("--kiosk", is_flag=True, help="Print the command that starts Chromium full screen, and end.")
 def command(
     station_paths: tuple[str, ...],
@@ -41,6 +43,7 @@ def command(
     strict: bool,
     faults: tuple[str, ...],
     keep_captures: bool,
+    study_path: str | None,
     kiosk: bool,
 ) -> ExitStatus:
     """Test unit after unit on a station with a screen in the browser, operated by the scanner alone.
@@ -54,7 +57,14 @@ def command(
     if kiosk:
         click.echo(kiosk_command(host, port))
         return ExitStatus.PASS
-    orders = [StationOrder(path, limits_path, out, strict, keep_captures, faults) for path in station_paths]
+    if study_path is not None and len(station_paths) > 1 and not read_plan(study_path).is_by_place:
+        raise UsageError(
+            "--study: this plan is for one nest at a time; several are compared by one of nests or stations"
+        )
+    orders = [
+        StationOrder(path, limits_path, out, strict, keep_captures, faults, study=study_path)
+        for path in station_paths
+    ]
     serve(orders, host, port, token_file, _tell)
     return ExitStatus.PASS
 

@@ -22,6 +22,7 @@ from linecheck import __version__
 from linecheck.checks.base import Problem
 from linecheck.files.times import utc_text
 from linecheck.gates import log_queries
+from linecheck.gates.chart_signals import ChartSignal, open_signals
 from linecheck.gates.gates import GateRequirement, GateState, Result, State, gate_state, refusal_text
 from linecheck.gates.lock import LockState, lock_state
 from linecheck.gates.path import PathStanding, path_standing
@@ -45,11 +46,13 @@ _CHECK: Final = "run `linecheck station check`"
 
 @dataclass(frozen=True)
 class Standing:
-    """The state of each gate that the config asks for, in order, of the lock, and of the path."""
+    """The state of each gate that the config asks for, in order, of the locks, and of the path."""
 
     gates: tuple[GateState, ...] = ()
     lock: LockState = field(default_factory=LockState)
     path: PathStanding = field(default_factory=PathStanding)
+    #: Signals of control charts that lock the station until somebody answers them.
+    signals: tuple[ChartSignal, ...] = ()
     #: What unlocks the station: commands.
     unlocked_by: tuple[str, ...] = ()
     has_loop: bool = False
@@ -59,7 +62,7 @@ class Standing:
     @property
     def may_judge(self) -> bool:
         """Whether units may be judged."""
-        sound = not self.lock.locked and self.path.refusal is None
+        sound = not self.lock.locked and not self.signals and self.path.refusal is None
         return sound and all(state.lets_in for state in self.gates)
 
     @property
@@ -77,7 +80,9 @@ class Standing:
     def why(self) -> str:
         """Why the station may not judge units, in plain words; empty if it may."""
         return "; ".join(
-            told for told in (self.locked_why, refusal_text(self.gates), self.path.refusal) if told
+            told
+            for told in (self.locked_why, self.signals_why, refusal_text(self.gates), self.path.refusal)
+            if told
         )
 
     @property
@@ -86,6 +91,17 @@ class Standing:
         if not self.lock.locked:
             return ""
         return f"the station is locked: {self.lock.why}; then {' or '.join(self.unlocked_by)} unlocks it"
+
+    @property
+    def signals_why(self) -> str:
+        """Which control charts lock the station, and what unlocks it; empty where none does."""
+        told = [f"{each.words} (record {each.sequence})" for each in self.signals]
+        return (
+            f"the station is locked by {'; '.join(told)}: find out what has moved, then `linecheck statistics "
+            "chart-answer` with name and reason unlocks it"
+            if told
+            else ""
+        )
 
     def record(self) -> dict[str, Any]:
         """Return it as a run's record has it, as plain data."""
@@ -105,6 +121,10 @@ class Standing:
             told["lock"] = _plain(state="locked", since=self.lock.since, why=self.lock.why)
         elif told:
             told["lock"] = {"state": "open"}
+        if self.signals:
+            told["charts"] = _plain(
+                state="locked", since=min(each.sequence for each in self.signals), why=self.signals_why
+            )
         return told
 
 
@@ -183,21 +203,26 @@ class Gatekeeper:
                 lock = LockState()
             newest = log_queries.newest_statement(connection, SELF_CHECK, config.station)
             path = self._path_standing(newest)
+            signals = self._locking(connection)
         interface = {} if newest is None else recorded_texts(newest.content.get("interface"))
         unlocking = tuple(self._unlocking())
-        return Standing(tuple(states), lock, path, unlocking, config.loop is not None, interface)
+        return Standing(tuple(states), lock, path, signals, unlocking, config.loop is not None, interface)
 
-    def admission(self, serial: str, now: datetime | None = None) -> Admission:
-        """Return whether a unit may be tested, and what its run must say of the station."""
+    def admission(self, serial: str, now: datetime | None = None, *, of_study: bool = False) -> Admission:
+        """Return whether a unit may be tested, and what its run must say of the station.
+
+        A gauge study takes golden and known-bad units as well, and no fail in it asks for another check of the path.
+        """
         standing = self.standing(now)
         gates, loop = standing.record(), standing.loop
-        known = self._known(serial)
+        known = None if of_study else self._known(serial)
         if known is not None:
             return Admission(known, (), gates, loop)
         if standing.may_judge:
             # A fail that a changed path could cause counts only after another check of the path.
             config = self._station.config.loop
             rechecks = config is not None and config.recheck_fails and _checked(standing) is not None
+            rechecks = rechecks and not of_study
             loop = replace(
                 loop, rechecks=rechecks, is_settled=rechecks and self._is_settled(serial, standing)
             )
@@ -206,6 +231,14 @@ class Gatekeeper:
             return Admission(f"{serial} is not tested: {standing.why}", (), gates, loop)
         problem = Problem(CODE, f"the station may not judge units: {standing.why}")
         return Admission(None, (problem,), gates, loop)
+
+    def _locking(self, connection: Connection) -> tuple[ChartSignal, ...]:
+        """Return the signals of control charts that lock the station, or this nest of it."""
+        config = self._station.config
+        if config.charts is None or not config.charts.lock:
+            return ()
+        found = open_signals(connection, config.station)
+        return tuple(each for each in found if each.locks and each.nest in (None, config.nest))
 
     def _is_settled(self, serial: str, standing: Standing) -> bool:
         """Return whether the unit had such a fail, and the next self-check after it was met.

@@ -9,6 +9,7 @@ from typing import Any, Final, Literal
 from linecheck.checks.base import CheckKind, CurveSpec, MetricSpec, Parameters
 from linecheck.checks.parts.declared import Better
 from linecheck.limits.retest import RetestPolicy
+from linecheck.limits.study import StudyPolicy
 
 #: Between the name of a check in the limit file and the setup that it is run under, where it has several.
 SETUP_MARK: Final = "@"
@@ -149,5 +150,6 @@ class LimitFile(LimitReference):
     setup: Mapping[str, str]
     checks: tuple[Check, ...]
     retest: RetestPolicy | None = None
+    study: StudyPolicy | None = None
     approved_by: str | None = None
     approved_on: str | None = None

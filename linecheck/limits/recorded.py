@@ -17,6 +17,7 @@ from pydantic import ConfigDict
 from linecheck.checks.base import CheckKind, Parameters
 from linecheck.limits.model import Bounds, Check, Limit, LimitFile, LimitReference, Mask
 from linecheck.limits.retest import RetestPolicy
+from linecheck.limits.study import StudyPolicy
 
 Content = Mapping[str, Any]
 
@@ -57,6 +58,8 @@ def limits_content(limits: LimitFile) -> dict[str, Any]:
     }
     if limits.retest is not None:
         content["retest"] = limits.retest.model_dump(mode="json")
+    if limits.study is not None:
+        content["study"] = limits.study.model_dump(mode="json")
     return content
 
 
@@ -77,6 +80,7 @@ def recorded_limits(content: Content, reference: LimitReference) -> LimitFile:
         checks=tuple(_recorded_check(check) for check in content["checks"]),
         **{name: content[name] for name in _AS_IT_IS},
         retest=RetestPolicy.model_validate(content["retest"]) if "retest" in content else None,
+        study=StudyPolicy.model_validate(content["study"]) if "study" in content else None,
     )
 
 

@@ -29,6 +29,8 @@ def _cures(standing: Standing, config: StationConfig) -> Iterator[str]:
     for gate in failed.values():
         about = f" {gate.about}" if gate.about else ""
         yield f"Fetch an engineer: {gate.name}{about} is not met. Show him the gates' page."
+    if standing.signals:
+        yield "Fetch an engineer: a control chart signals, and somebody has to answer that."
     if standing.path.refusal is not None:
         yield "Fetch an engineer: the station's own path cannot decide all masks."
     if standing.lock.locked:

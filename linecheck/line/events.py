@@ -6,14 +6,15 @@ before a run               :class:`UnitScanned`, :class:`RunCutOff` of one befor
 while it goes on           the events of :mod:`linecheck.station.events`
 afterwards, in this order  :class:`CapturesKept`, :class:`RunRecorded` or :class:`RunNotRecorded`,
                            :class:`FilesWritten`, what went wrong beside the verdict, then
-                           :class:`VerdictKnown`, and last :class:`NextAct` where a cause says one
+                           :class:`VerdictKnown`, and last :class:`NextAct` where a cause says one,
+                           and :class:`ChartSignalled`
 many sets                  the events of :mod:`linecheck.captures.many_sets`, :class:`SetsSummed`,
                            :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
 of the line itself         :class:`Standby`, :class:`Reminders`, :class:`Asked`, :class:`Ordered`,
                            :class:`StationStopped`,
                            :class:`StationResumed`, :class:`UnitRemoved`, :class:`SelfCheckPlays`,
-                           :class:`SelfCheckEnded`, :class:`GateStated`, :class:`ScanIgnored`, :class:`SyncMessage`,
-                           :class:`HandedOver`, :class:`HandOverFailed`, :class:`Note`
+                           :class:`SelfCheckEnded`, :class:`GateStated`, :class:`StudyWaits`, :class:`ScanIgnored`,
+                           :class:`SyncMessage`, :class:`HandedOver`, :class:`HandOverFailed`, :class:`Note`
 =========================  =====================================================================
 
 A listener is called from the thread that tests the unit. It hears a verdict only once the run is on the disk.
@@ -187,6 +188,15 @@ class GateStated(LineEvent):
 
 
 @dataclass(frozen=True)
+class StudyWaits(LineEvent):
+    """A gauge study waits for a unit: which one, in one sentence, and what to do; or it is complete."""
+
+    says: str
+    act: str
+    is_complete: bool = False
+
+
+@dataclass(frozen=True)
 class Standby(LineEvent):
     """Nothing is under test: this is where the station stands, and who is there.
 
@@ -251,12 +261,28 @@ class StationStopped(LineEvent):
 
 @dataclass(frozen=True)
 class UnitRemoved(LineEvent):
-    """The unit was taken out of the nest: what stood there of it, stands there no longer."""
+    """The unit was taken out of the nest, or the one that is named: what stood there of it, stands there no longer."""
+
+    serial: str | None = None
 
 
 @dataclass(frozen=True)
 class StationResumed(LineEvent):
     """Somebody has said that the station is put right."""
+
+
+@dataclass(frozen=True)
+class ChartSignalled(LineEvent):
+    """A control chart of the station signals, which is in the log by now as a record; it says nothing of any unit.
+
+    ``chart`` and ``says`` are words, ``record`` is the statement's number, and ``locks`` whether no unit is tested
+    before somebody answers it.
+    """
+
+    chart: str
+    says: str
+    record: int
+    locks: bool
 
 
 @dataclass(frozen=True)

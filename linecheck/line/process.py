@@ -8,9 +8,9 @@ converters, and its end is no end of a run: a pipe that breaks stops the run, wh
 :func:`work`             what its process does
 =======================  =====================================================================
 
-Messages are JSON. To the station: ``{"scan": TEXT, "number": N, "given": TIME}`` by the monotonic clock, and
-``{"close": true}`` where it is to end. From it: ``{"state": {…}}`` whenever that changes, ``{"took": N}`` of each
-scan, and ``{"ended": WHY}`` where it cannot go on.
+Messages are JSON. To the station: ``{"scan": TEXT, "number": N, "given": TIME}`` by the monotonic clock,
+``{"elsewhere": SERIAL}`` where a unit is scanned for another nest, and ``{"close": true}`` where it is to end. From it:
+``{"state": {…}}`` whenever that changes, ``{"took": N}`` of each scan, and ``{"ended": WHY}`` where it cannot go on.
 """
 
 from __future__ import annotations
@@ -27,10 +27,18 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, Final
 
-from linecheck.errors import LinecheckError, UsageError
+from linecheck.errors import LinecheckError
 from linecheck.files.text import visible
-from linecheck.line.codes import Code, Order, chosen, control_code
-from linecheck.line.events import Asked, Event, Ordered, ScanIgnored, VerdictKnown
+from linecheck.line.codes import PREFIX, Code, Order, chosen
+from linecheck.line.events import (
+    Asked,
+    Event,
+    Ordered,
+    ScanIgnored,
+    SelfCheckEnded,
+    UnitRemoved,
+    VerdictKnown,
+)
 from linecheck.line.hand_over import handing_over
 from linecheck.line.nest_switch import ASKED_SECONDS
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Desk, Scan
@@ -66,6 +74,7 @@ class StationOrder:
     keep_captures: bool = False
     faults: tuple[str, ...] = ()
     said: Mapping[str, str] = field(default_factory=dict)
+    study: str | None = None
 
 
 def work(connection: Connection, order: StationOrder) -> None:
@@ -104,13 +113,14 @@ def _work(link: _Link, order: StationOrder) -> None:
             keep_captures=order.keep_captures,
             people=_People(link),
             listener=listener,
+            study=order.study,
         ) as session,
         sending(config, listener, one_unit=False) as tell_of_sending,
         handing_over(session.log, config, listener, one_unit=False) as beside,
     ):
         screen.lasted = session.expected_seconds()
-        session.tell_last_aborted()
         desk = Desk(session, UnitFacts(order.said))
+        desk.tell_aborted()
         desk.look_at_nest(has_verdict=False)
         desk.stand_by()
         present = config.screen.unit_present
@@ -147,8 +157,8 @@ class _Screen:
             self.state = after(before, event, strict=self._strict, expected_seconds=self.lasted)
             if isinstance(event, VerdictKnown) and _is_whole(event.run):
                 self.lasted = event.run.duration_seconds
-            if self.state.state in UNDER_TEST:
-                self._link.is_under_test()
+            if self.state.state in UNDER_TEST or isinstance(event, SelfCheckEnded):
+                self._link.has_state()
             if isinstance(event, RunStarted):
                 self._link.heed_stop()
             if self.state != before:
@@ -179,7 +189,8 @@ class _Link:
         #: Whether the code to stop has come and the station has not taken it yet.
         self._stops = False
         self._waiting = False
-        #: Whether a scan was passed on of which no state tells yet: what comes then is not the next unit.
+        #: Whether a scan that begins a test was passed on and no state tells of it yet: what comes then is not the
+        #: next unit.
         self._passed_on = False
         self._last: Scan | None = None
         self._lock = threading.Lock()
@@ -203,7 +214,7 @@ class _Link:
         with self._lock:
             # One that came as the time was up is taken first.
             self._waiting = self._scans.empty()
-            self._passed_on = not self._waiting
+            self._passed_on = self._passed_on and not self._waiting
         try:
             scan = self._scans.get(timeout=seconds)
         except queue.Empty:
@@ -231,6 +242,10 @@ class _Link:
                 if message.get("close"):
                     self.broken = True
                     break
+                if "elsewhere" in message:
+                    if self.screen is not None:
+                        self.screen(UnitRemoved(str(message["elsewhere"])))
+                    continue
                 text = str(message["scan"])[:MAX_SCAN]
                 late = time.monotonic() - float(message["given"])
             except (EOFError, OSError):
@@ -251,8 +266,7 @@ class _Link:
             is_over = self.screen is not None and self.screen.state.state not in UNDER_TEST
             is_wanted = self._waiting or (is_over and not self._passed_on)
             self._waiting = False
-            # A code tests nothing: what comes after it waits for its turn.
-            self._passed_on = self._passed_on or (is_wanted and not _is_quick(scan.text))
+            self._passed_on = self._passed_on or (is_wanted and _begins_a_test(scan.text))
             last, self._last = self._last, scan
             self._stops = self._stops or (scan.text == _STOP and not is_wanted)
         if is_wanted:
@@ -264,7 +278,7 @@ class _Link:
         elif self.screen is not None:
             self.screen(ScanIgnored(scan.text, "twice" if _is_twice(scan, last) else "during a test"))
 
-    def is_under_test(self) -> None:
+    def has_state(self) -> None:
         """Hear that a state tells of the scan that was passed on."""
         with self._lock:
             self._passed_on = False
@@ -276,13 +290,8 @@ class _Link:
             signal.pthread_kill(main, signal.SIGINT)
 
 
-def _is_quick(text: str) -> bool:
-    """Return whether a text is a code after which the station waits again at once."""
-    try:
-        code = control_code(text)
-    except UsageError:
-        return False
-    return code is not None and code.order is not Order.CHECK
+def _begins_a_test(text: str) -> bool:
+    return not text.startswith(PREFIX) or text == Code(Order.CHECK).text
 
 
 def _is_twice(scan: Scan, last: Scan | None) -> bool:

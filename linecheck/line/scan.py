@@ -24,6 +24,7 @@ from linecheck.line.events import (
     Standby,
     StationResumed,
     StationStopped,
+    StudyWaits,
     UnitRefused,
     UnitRemoved,
     UnitScanned,
@@ -117,6 +118,9 @@ class Desk:
     _unanswered: str = ""
     _reminded: Reminders = field(default_factory=lambda: Reminders(()))
     _unread: bool = False
+    _study_said: str = ""
+    #: The run that was not ended and is told until something is scanned.
+    _aborted: str = ""
 
     @property
     def status(self) -> ExitStatus:
@@ -127,6 +131,10 @@ class Desk:
     def waits(self) -> bool:
         """Whether something runs out soon."""
         return self._waiting is not None
+
+    def tell_aborted(self) -> None:
+        """Tell of the last run at this nest where it was not ended, until something is scanned here."""
+        self._aborted = self.session.tell_aborted()
 
     def stand_by(self) -> None:
         """Tell where the station stands, now that nothing is under test."""
@@ -147,6 +155,17 @@ class Desk:
         who = said.get("operator", ""), said.get("shift", "")
         due = due_next(standing, self.session.station.config)
         self.session.listener(Standby(standing, gate.outside == "refuse", told, *who, due))
+        self._tell_next_of_study()
+
+    def _tell_next_of_study(self) -> None:
+        """Say once which unit the study waits for; a refusal that names it stays."""
+        study = self.session.study
+        if study is None or self._stopped:
+            return
+        says, act, is_complete = study.next_in_words(self.session.log)
+        if says != self._study_said:
+            self._study_said = says
+            self.session.listener(StudyWaits(says, act, is_complete))
 
     def look_at_nest(self, *, has_verdict: bool) -> None:
         """Ask the nest's switch, if there is one, whether the unit is still there: its verdict goes with it."""
@@ -190,6 +209,9 @@ class Desk:
         """Do what a scan says."""
         if not scan.text or self._is_ignored(scan):
             return
+        if self._aborted:
+            self.session.acknowledge(self._aborted, scan.text)
+            self._aborted = ""
         self._expire(scan.arrived)
         try:
             code = control_code(scan.text)
@@ -379,11 +401,17 @@ class Desk:
         """Test one unit; None if the run did not take place: the next unit may come."""
         session = self.session
         try:
-            known = _known_unit(session, serial, facts.with_reason(None))
+            study = session.study
+            known = None
+            if study is None or serial not in study.plan.units:
+                known = _known_unit(session, serial, facts.with_reason(None))
             if known is not None:
                 return known
-            reason = self._reason(serial, facts.reason)
-            tested = session.test(serial, facts.with_reason(reason), scan.raw)
+            if study is not None:
+                tested = session.measure(serial, facts, scan.raw)
+            else:
+                reason = self._reason(serial, facts.reason)
+                tested = session.test(serial, facts.with_reason(reason), scan.raw)
         except LinecheckError as error:
             session.listener(UnitRefused(serial, str(error), error.act))
             return None

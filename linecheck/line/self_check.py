@@ -99,6 +99,7 @@ def check_at_line(session: Session) -> None:
     except LinecheckError as error:
         tell(SelfCheckEnded(None, str(error), _PUT_RIGHT))
         return
+    session.follow_charts()
     undone = f"First {UNPATCH}. " if by_hand else ""
     if found.verdict == MET:
         standing = session.gatekeeper.standing()

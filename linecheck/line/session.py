@@ -10,11 +10,12 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cached_property, partial
 from pathlib import Path
-from typing import Literal, Protocol, Self
+from typing import Final, Literal, Protocol, Self
 
 from linecheck.checks.base import Problem
-from linecheck.errors import ExitStatus, LinecheckError, StationError
+from linecheck.errors import ExitStatus, LinecheckError, RecordError, StationError
 from linecheck.files.durable import remove_abandoned
+from linecheck.files.text import visible
 from linecheck.files.write import check_can_write
 from linecheck.gates.gatekeeper import Admission, Gatekeeper
 from linecheck.limits.loading.load import load_limits
@@ -25,6 +26,7 @@ from linecheck.line.kept_captures import CaptureKeeper
 from linecheck.line.nest_switch import Watched, require_unit
 from linecheck.line.recording import Recorded, record_and_report, written
 from linecheck.line.stop_signals import StopSignals
+from linecheck.line.study import StudyAtLine
 from linecheck.line.unit_trace import (
     AskedConditions,
     UnitFacts,
@@ -55,8 +57,9 @@ _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 
 
-#: So many runs of the log are looked through for the last one of this nest.
-_NEWEST = 50
+#: The kind of the statement that somebody has scanned something after a run that was not ended; its subject is the run.
+ACKNOWLEDGED: Final = "aborted_acknowledged"
+_MAX_SCANNED: Final = 64
 
 
 class People(Operator, Protocol):
@@ -107,6 +110,8 @@ class Session:
     files: ResultFiles = field(default_factory=ResultFiles)
     people: People | None = None
     listener: Listener = ignore_event
+    #: The gauge study that units are measured for; None where they are tested.
+    study: StudyAtLine | None = None
 
     @property
     def model(self) -> str:
@@ -130,7 +135,7 @@ class Session:
     def test(
         self, serial: str, facts: UnitFacts, scanned: str | None = None, purpose: Purpose = "unit"
     ) -> Tested:
-        """Test one unit, to judge it or (another purpose) to judge the station by it.
+        """Test one unit, to judge it or (another purpose) to judge or study the station by it.
 
         It is refused where what is said of it cannot be, where it may not be tested now, and where it is not the one
         that was scanned: then nothing is run.
@@ -152,6 +157,7 @@ class Session:
             plan=self.plan,
             facts=facts,
             purpose=purpose,
+            study=self.study.plan.id if self.study is not None and purpose == "study" else None,
             scanned=scanned,
             override=admission.override,
             identity=admission.identity,
@@ -175,10 +181,28 @@ class Session:
             outcome = complete(outcome, conditions=found)
             if purpose == "unit":
                 outcome = with_release(self.plan.limits.retest, admission.history, outcome, facts.reason)
-            return Tested(self._record(replace(run, outcome=outcome)), outcome)
+            status = self._record(replace(run, outcome=outcome))
+        self.follow_charts()
+        return Tested(status, outcome)
+
+    def follow_charts(self) -> None:
+        """Put what is new in the log on the station's control charts, and tell of signals; nothing without charts."""
+        charts = self.station.config.charts
+        if charts is not None:
+            from linecheck.line.charts import followed
+
+            for event in followed(self.log, self.station.config.station, locks=charts.lock):
+                self.listener(event)
+
+    def measure(self, serial: str, facts: UnitFacts, scanned: str | None = None) -> Tested:
+        """Measure one unit for the gauge study: whatever its verdict, the run is in order once it is no invalid one."""
+        tested = self.test(serial, facts.with_reason(None), scanned, "study")
+        if tested.run is None or tested.status is ExitStatus.INVALID:
+            return tested
+        return replace(tested, status=ExitStatus.PASS)
 
     def end_cut_off(self) -> None:
-        """Record what was cut off before as aborted, and tell of it; write the files that a run lacks by a kill.
+        """Record what was cut off before as aborted, and tell of this nest's; write the files that a kill left out.
 
         Raises
         ------
@@ -188,16 +212,31 @@ class Session:
         for stored in self.log.end_cut_off():
             run = self.log.record(stored.sequence)
             self._finish(run)
-            self.listener(RunCutOff(run.run_id, run.serial, run, stored.attempt))
+            self._tell_cut_off(run)
         for run in self.log.unfinished():
             self._finish(run)
 
-    def tell_last_aborted(self) -> None:
-        """Tell of the newest run of this nest where it was stopped with the program: its unit may still be there."""
+    def tell_aborted(self) -> str:
+        """Tell of this nest's newest run where it was not ended and nobody has scanned anything since; return its id.
+
+        Its unit may still be there. Empty where there is nothing to tell.
+        """
         newest = self._newest()
-        if newest is not None and newest.verdict is Verdict.ABORTED and newest.purpose == "unit":
-            run = self.log.record(newest.logged.sequence)
-            self.listener(RunCutOff(run.run_id, run.serial, run, newest.logged.attempt))
+        if newest is None or newest.verdict is not Verdict.ABORTED or newest.purpose != "unit":
+            return ""
+        if self.log.statements(ACKNOWLEDGED, subject=newest.run_id, limit=1):
+            return ""
+        self._tell_cut_off(self.log.record(newest.logged.sequence))
+        return newest.run_id
+
+    def acknowledge(self, run_id: str, scanned: str) -> None:
+        """State that something was scanned at the nest after a run that was not ended: it is told no more."""
+        try:
+            self.log.state(
+                ACKNOWLEDGED, run_id, {"run_id": run_id, "scanned": visible(scanned[:_MAX_SCANNED])}
+            )
+        except RecordError:
+            _log.exception("run %s is told once more", run_id)
 
     def expected_seconds(self) -> float | None:
         """Return how long a run takes, by the newest one of this nest and these limits; None where there is none."""
@@ -211,10 +250,15 @@ class Session:
         return newest.duration_seconds
 
     def _newest(self) -> RunHeader | None:
-        """Return the newest run of this nest; None where the newest of the log are all of others."""
+        """Return the newest run of this nest, whichever nest of the log has recorded it."""
         config = self.station.config
-        found = self.log.runs(RunFilter(model=self.model), limit=_NEWEST)
-        return next((run for run in found if (run.station, run.nest) == (config.station, config.nest)), None)
+        here = {"station": config.station} | ({} if config.nest is None else {"nest": config.nest})
+        newest = next(iter(self.log.runs(RunFilter(facts=here), limit=1)), None)
+        return newest if newest is not None and newest.nest == config.nest else None
+
+    def _tell_cut_off(self, run: Run) -> None:
+        if (run.station, run.nest) == (self.station.config.station, self.station.config.nest):
+            self.listener(RunCutOff(run.run_id, run.serial, run, run.logged.attempt))
 
     def _finish(self, run: Run) -> None:
         """Remove what a program that was ended has left in a run's folder, and write the files that are missing."""
@@ -242,12 +286,16 @@ class Session:
         self._shut(serial, "unit")
         may_be_retested(self.plan.limits.retest, self.log.history(self.model, serial), serial)
 
-    def _shut(self, serial: str, purpose: Purpose) -> tuple[Admission, tuple[Problem, ...]]:
+    def _shut(
+        self, serial: str, purpose: Purpose, operator: str | None = None
+    ) -> tuple[Admission, tuple[Problem, ...]]:
         """Refuse a unit that the station cannot test now; return what its run must say of the station."""
         self.end_cut_off()
         no_room = self.keeper.refusal()
         if no_room is not None:
             raise StationError(f"{no_room}. Nothing was run.")
+        if purpose == "study" and self.study is not None:
+            self.study.refuse_other(self.log, serial, operator)
         gate = self._gate(serial, purpose)
         overdue = self._overdue(serial)
         require_unit(self.station.config.screen.unit_present, serial)
@@ -256,7 +304,7 @@ class Session:
     def _admitted(self, serial: str, facts: UnitFacts, purpose: Purpose) -> _Admission:
         """Decide whether a unit may be tested now, before anything is opened."""
         config = self.station.config
-        gate, overdue = self._shut(serial, purpose)
+        gate, overdue = self._shut(serial, purpose, facts.said.get("operator"))
         history = self.log.history(self.model, serial)
         override: Mapping[str, str] = {}
         attempts = self.log.attempts(self.model, serial)
@@ -268,11 +316,11 @@ class Session:
         return _Admission(history, attempts, override, before, identity, marks, gate)
 
     def _gate(self, serial: str, purpose: Purpose) -> Admission:
-        """Return what the station's gates say; only units are refused."""
-        if purpose != "unit":
+        """Return what the station's gates say; only units are refused, and what is studied."""
+        if purpose not in ("unit", "study"):
             standing = self.gatekeeper.standing()
             return Admission(None, (), standing.record(), standing.loop)
-        admission = self.gatekeeper.admission(serial)
+        admission = self.gatekeeper.admission(serial, of_study=purpose == "study")
         if admission.refusal is not None:
             raise StationError(f"{admission.refusal}. Nothing was run.")
         return admission
@@ -397,8 +445,11 @@ def opened_session(
     keep_captures: bool = False,
     people: People | None = None,
     listener: Listener = ignore_event,
+    study: str | None = None,
 ) -> Iterator[Session]:
     """Make a station ready for units, or for a single one if its serial number is given.
+
+    ``study`` is the file of a gauge study's plan, for whose runs units are measured.
 
     Raises
     ------
@@ -412,6 +463,7 @@ def opened_session(
     if serial is not None:
         check_serial(serial, limits)
     plan = station_plan(limits, config)
+    studied = None if study is None else StudyAtLine.of(study, limits, config)
     folder = out if out is not None else Path(config.records.folder)
     wanted = files if files is not None else ResultFiles()
     wanted.check((limits_path,))
@@ -437,6 +489,9 @@ def opened_session(
             files=wanted,
             people=people,
             listener=listener,
+            study=studied,
         )
+        if studied is not None:
+            studied.state(log)
         session.end_cut_off()
         yield session

@@ -25,6 +25,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.line.codes import Code, Order
 from linecheck.line.events import (
     Asked,
+    ChartSignalled,
     Event,
     GateStated,
     HandedOver,
@@ -40,6 +41,7 @@ from linecheck.line.events import (
     Standby,
     StationResumed,
     StationStopped,
+    StudyWaits,
     UnitAdmitted,
     UnitRefused,
     UnitRemoved,
@@ -257,6 +259,9 @@ def after(
             return replace(now, act=f"{event.act[:1].upper()}{event.act[1:].rstrip('.')}.")
         case GateStated():
             return _gate(now, event)
+        case StudyWaits():
+            state = State.STOPPED if event.is_complete else State.ASKED
+            return now.fresh(state, says=_sentence(event.says), act=event.act)
         case _:
             return _beside(now, event)
 
@@ -275,7 +280,9 @@ def _beside(now: NestState, event: Event) -> NestState:
                 shift=event.shift,
                 due=event.due,
             )
-            if now.state in (State.MET, State.NOT_MET) and not known.may_judge:
+            # What was refused by a gate that has lapsed since the last look says here what meets it.
+            is_refused = now.state is State.NOT_TESTED and now.act == FETCH
+            if (now.state in (State.MET, State.NOT_MET) or is_refused) and not known.may_judge:
                 return replace(known, act=known.cure)
             if now.state in (State.READY, State.LOCKED):
                 return replace(known.idle, note=now.note)
@@ -301,7 +308,9 @@ def _beside(now: NestState, event: Event) -> NestState:
             return _stopped(now, event)
         case StationResumed():
             return now.idle
-        case UnitRemoved() if now.serial and now.state not in UNDER_TEST:
+        case UnitRemoved() if (
+            event.serial in (None, now.serial) and now.serial and now.state not in UNDER_TEST
+        ):
             return now.idle
         case SelfCheckEnded():
             state = State.NOT_TESTED if event.met is None else State.MET if event.met else State.NOT_MET
@@ -324,6 +333,8 @@ def _beside(now: NestState, event: Event) -> NestState:
             return replace(now, note="No unit is shown that has a page: scan its label first.")
         case Ordered():
             return replace(now, note=event.says, wants_details=event.wants_details)
+        case ChartSignalled():
+            return replace(now, note=_sentence(f"Control chart of {event.chart}: {event.says}."))
         case HandOverFailed():
             # Whose result it is stands in the log: beside a verdict there is one serial number.
             return replace(now, note=_sentence(f"{_NOT_HANDED}{event.why}"))
@@ -378,7 +389,8 @@ def _progressing(now: NestState, event: Event, expected_seconds: float | None) -
 
 def _judged(now: NestState, event: VerdictKnown, strict: bool) -> NestState:
     run = event.run
-    if run.purpose != "unit":  # what it shows of the station is stated next
+    shows_itself = run.purpose == "unit" or (run.purpose == "study" and _blocking(run) is not None)
+    if not shows_itself:  # what it shows of the station is stated next; a study asks for its next unit
         return now
     word = run.state if event.verdict is run.verdict else event.verdict.value
     state = _STATE_OF_RUN[word]
@@ -421,7 +433,8 @@ def _why(run: Run, word: str, strict: bool) -> str:
         return f"Marginal: outside the pass limits and inside the fail limits{counts}."
     if word == Verdict.INVALID:
         problem = _blocking(run)
-        return f"Not judged: {'not all of it could be measured' if problem is None else problem.message}."
+        why = "not all of it could be measured" if problem is None else problem.message
+        return f"Not judged: {why}" if why.endswith(("?", ".")) else f"Not judged: {why}."
     if word == HOLD:
         return f"{next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)}."
     if word == Verdict.ABORTED:

@@ -69,11 +69,12 @@ class RunFilter:
     verdicts : tuple of str
         One of these verdicts; ``hold`` for runs that passed and did not release their unit, which are no pass here.
     purpose : str, optional
-        ``unit``, ``golden`` or ``challenge``; None for all.
+        ``unit``, ``golden``, ``challenge`` or ``study``; None for all.
     since, until : str, optional
         UTC texts: recorded at the first or later, and before the second.
     attempt : str, optional
-        ``first`` or ``last``: only the first or the last of a unit's runs, whatever else is asked for.
+        ``first`` or ``last``: only the first or the last of a unit's runs with the same purpose, whatever else is asked
+        for.
     failed : tuple of str
         Each names a check, or a metric of one (``tone.hum``), in which a reading or a curve failed. A check's name in
         the limit file stands for it under each of its setups.
@@ -156,7 +157,7 @@ def matching(
 
 
 def judges_a_unit() -> ColumnElement[bool]:
-    """Return what leaves out the runs of golden and challenge units."""
+    """Return what leaves out the runs of golden and challenge units, and those of studies."""
     known = select(run.c.sequence).where(text(_KNOWN_UNIT)).scalar_subquery()
     return run.c.sequence.not_in(known)
 
@@ -255,13 +256,19 @@ def _purpose(purpose: Purpose | None, narrow: bool) -> Iterator[ColumnElement[bo
 
 
 def _attempt(attempt: Literal["first", "last"] | None) -> Iterator[ColumnElement[bool]]:
+    if attempt is None:
+        return
+    other = run.alias("other")
+    # A unit may be in a gauge study before it is tested, and after.
+    unit = (
+        other.c.serial == run.c.serial,
+        other.c.model == run.c.model,
+        func.coalesce(other.c.purpose, "unit") == func.coalesce(run.c.purpose, "unit"),
+    )
     if attempt == "first":
-        yield run.c.attempt == 1
-    elif attempt == "last":
-        later = run.alias("later")
-        yield ~exists().where(
-            later.c.serial == run.c.serial, later.c.model == run.c.model, later.c.attempt > run.c.attempt
-        )
+        yield or_(run.c.attempt == 1, ~exists().where(*unit, other.c.attempt < run.c.attempt))
+    else:
+        yield ~exists().where(*unit, other.c.attempt > run.c.attempt)
 
 
 def _has_failed(connection: Connection, name: str) -> ColumnElement[bool]:

@@ -5,9 +5,10 @@ Tables hold one run in one row of ``run`` and, by its ``sequence``, in rows of `
 5). ``limits`` holds what the limit files said, once each, so that a log can be
 read without them; ``document`` holds what else many runs share (the packages that they ran with). ``statement`` holds
 what people (or stations) have said: its kind, what it is about (``subject``), and the rest as JSON. Runs and statements
-share one sequence: no number is in both. Three tables are no records, and change: ``sent`` notes how far another place
+share one sequence: no number is in both. Four tables are no records, and change: ``sent`` notes how far another place
 has confirmed that it has the log, ``begun`` what is known of runs that are under way (:mod:`linecheck.log.begun`),
-``outbox`` which runs are still to be handed over (:mod:`linecheck.log.outbox`).
+``outbox`` which runs are still to be handed over (:mod:`linecheck.log.outbox`), ``chart_state`` how far each control
+chart has come (:mod:`linecheck.statistics.charts.follow`), which follows from the records.
 ``station_signature`` in the row of a record is a signature of its hash, where the station has a key
 (:mod:`linecheck.log.station_key`).
 
@@ -321,9 +322,19 @@ def _facts_of(version: int) -> tuple[str, ...]:
     )
 
 
+#: How a check of a column is changed that no row breaks (https://sqlite.org/lang_altertable.html, 7): its words in the
+#: schema, which SQLite then reads anew. What is created after it counts the schema up, as that asks for.
+_MORE_PURPOSES: Final = (
+    "PRAGMA writable_schema=ON",
+    "UPDATE sqlite_master SET sql = replace(sql, 'purpose IN (''unit'', ''golden'', ''challenge'')', "
+    "'purpose IN (''unit'', ''golden'', ''challenge'', ''study'')') WHERE type = 'table' AND name = 'run'",
+    "PRAGMA writable_schema=RESET",
+)
+
 #: What the next release adds to the log beside its facts, by the schema's version.
 _COMES_WITH: Final[Mapping[int, tuple[str, ...]]] = {
     7: (
+        *_MORE_PURPOSES,
         f"CREATE INDEX run_by_cause ON run ({FIRST_CAUSE.format('causes')}, sequence) "
         f"WHERE {FIRST_CAUSE.format('causes')} IS NOT NULL",
         "CREATE INDEX run_held ON run (verdict, sequence) WHERE released = 'false'",
@@ -346,6 +357,12 @@ WHEN NOT EXISTS (
     SELECT 1 FROM run JOIN statement ON statement.kind = 'handed_over' AND statement.subject = run.run_id
     WHERE run.sequence = OLD.sequence)
 BEGIN SELECT RAISE(ABORT, 'a run waits until it is stated that it was handed over'); END""",
+        """
+CREATE TABLE chart_state (
+    subject TEXT PRIMARY KEY NOT NULL,
+    through INTEGER NOT NULL,
+    content TEXT NOT NULL
+) STRICT""",
     ),
 }
 
@@ -371,6 +388,7 @@ limits = _table("limits", "digest content")
 document = _table("document", "digest content")
 begun = _table("begun", "run_id position recorded content")
 outbox = _table("outbox", "sequence station tries tried answer")
+chart_state = _table("chart_state", "subject through content")
 sent = _table("sent", "target sequence record_hash acknowledged")
 run = _table(
     "run",

@@ -16,7 +16,11 @@ handed_over       the run's id                           :func:`~linecheck.log.o
 captures_removed  the station                            :mod:`linecheck.log.archive.removal`
 repair            the run's id                           :func:`~linecheck.history.repairs.statement.repair_content`
 curves_thinned    the station                            :mod:`linecheck.log.thinning`
+study_planned     id of the gauge study's plan           :meth:`~linecheck.statistics.gauge.plan.Plan.content`
 station_log       the station                            :func:`~linecheck.log.sync.names.claim_content`
+chart_set         station, nest, model, metric           :meth:`~linecheck.statistics.charts.stated.Stated.content`
+chart_signal      the same                               :mod:`linecheck.statistics.charts.follow`
+chart_answer      the same                               :func:`~linecheck.gates.chart_signals.answer_content`
 ================  =====================================  ==============================
 """
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -249,6 +249,30 @@ class Log(LogReader):
         """
         with plain_errors(self.path), self._writer.connect() as connection, connection.begin():
             return add_statement(connection, kind, encodable(subject), content, self._key)
+
+    def state_found(
+        self, kind: str, find: Callable[[Connection], Sequence[tuple[str, Mapping[str, Any]]]]
+    ) -> tuple[Head, ...]:
+        """Record what is found in the log itself, in the transaction that finds it; return each statement's head.
+
+        Parameters
+        ----------
+        kind : str
+            What sort of statements they are.
+        find : callable
+            Returns subject and content of each; it may note in tables that are no records how far it has come.
+
+        Raises
+        ------
+        RecordError
+            It could not be recorded, and nothing of it was.
+        """
+        with self._writing() as connection:
+            found = find(connection)
+            return tuple(
+                add_statement(connection, kind, encodable(subject), content, self._key)
+                for subject, content in found
+            )
 
     def thin(
         self, found: Thinnable, station: str, progress: Callable[[int], None] = lambda records: None

@@ -4,6 +4,8 @@
 :func:`run_page`              the page of a run or of a judged capture set
 :func:`comparison_page`       the page of a comparison
 :func:`shift_page`            the page of a shift
+:func:`chart_page`            the page of a control chart
+:func:`drift_page`            the page of what has moved
 :func:`write_comparison_page` the same, beside ``comparison.json``
 ============================  ============================================================
 
@@ -28,13 +30,19 @@ from linecheck.files.write import write_atomically
 from linecheck.history.comparison.model import Comparison
 from linecheck.history.population import Populations
 from linecheck.history.shift import ShiftSummary
+from linecheck.report.among_page import among_page_of
+from linecheck.report.chart_page import chart_page_of, drift_page_of
 from linecheck.report.comparison_page import NO_DIGEST, NOT_LOOKED_UP, Signed, comparison_page_of
+from linecheck.report.figures.data import Figure
 from linecheck.report.figures.words import metric_name
 from linecheck.report.interactive import make_live
+from linecheck.report.line_page import line_page_of
 from linecheck.report.parts import Part
 from linecheck.report.run_page import run_page_of
 from linecheck.report.shift_page import shift_page_of
 from linecheck.run.model import Run
+from linecheck.statistics.among import Place
+from linecheck.statistics.line import LineView
 
 if TYPE_CHECKING:
     from linecheck.history.baseline.file import Baseline
@@ -107,6 +115,28 @@ def comparison_page(
 def shift_page(counted: ShiftSummary, station: str, shift: str, since: datetime, until: datetime) -> str:
     """Return the page of a shift as HTML."""
     return _rendered("shift.html", shift_page_of(counted, station, shift, since, until), interactive=False)
+
+
+def chart_page(figure: Figure, facts: Sequence[tuple[str, str]], signals: Sequence[Sequence[str]]) -> str:
+    """Return the page of a control chart as HTML: its figure, what is said of it, and its signals."""
+    return _rendered("chart.html", chart_page_of(figure, facts, signals), interactive=False)
+
+
+def drift_page(
+    title: str, answer: str, facts: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]
+) -> str:
+    """Return the page of what has moved as HTML."""
+    return _rendered("drift.html", drift_page_of(title, answer, facts, rows), interactive=False)
+
+
+def line_page(view: LineView, looked_at: Sequence[str] = ()) -> str:
+    """Return the page of a line as HTML; ``looked_at`` are further sentences on what to look at first."""
+    return _rendered("line.html", line_page_of(view, looked_at), interactive=False)
+
+
+def among_page(run: Run, places: Sequence[Place], source: str) -> str:
+    """Return the page of a run among others as HTML."""
+    return _rendered("among.html", among_page_of(run, places, source), interactive=False)
 
 
 def _rendered(template: str, page: Part, *, interactive: bool) -> str:

@@ -17,10 +17,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, get_args
 
-#: Why a run is made: to judge a unit, or to judge the station by a unit that is known.
-Purpose = Literal["unit", "golden", "challenge"]
+#: Why a run is made: to judge a unit, to judge the station by a unit that is known, or to study what it measures by.
+Purpose = Literal["unit", "golden", "challenge", "study"]
+PURPOSES: Final[tuple[Purpose, ...]] = get_args(Purpose)
 #: ``text``, ``hash``, ``flag`` (yes or no) and ``data`` (names and values) have a column of the run's row, ``document``
 #: refers to data that many runs share, ``assets`` and ``captures`` stand with the rows that belong to the run.
 Kind = Literal["text", "hash", "flag", "data", "document", "assets", "captures"]
@@ -139,8 +140,12 @@ class Facts:
         listed=True, picked_by="operator", result="unit", page=("identity", "station"), missed=True,
     )  # fmt: skip
     purpose: Purpose = _fact(
-        "purpose", "unit, golden or challenge", since=3,
-        listed=True, default="unit", choices=("unit", "golden", "challenge"), result="unit", page=("identity",),
+        "purpose", "unit, golden, challenge or study", since=3,
+        listed=True, default="unit", choices=PURPOSES, result="unit", page=("identity",),
+    )  # fmt: skip
+    study: str | None = _fact(
+        "gauge study", "the plan of the gauge study that it belongs to, by its id", since=7,
+        listed=True, picked_by="study", result="unit", page=("identity",), compared=False,
     )  # fmt: skip
     released: bool | None = _fact(
         "released", "whether this run releases its unit; a pass that does not is a hold", "flag", since=4,

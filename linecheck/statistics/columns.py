@@ -39,7 +39,6 @@ __all__ = ["READING_COLUMNS", "RUN_COLUMNS", "Columns", "Place", "open_columns"]
 #: What the engine may take of the computer's memory; the rest goes beside it on disk.
 MEMORY_LIMIT: Final = "768MB"
 THREADS: Final = 2
-_PURPOSES: Final = ("unit", "golden", "challenge")
 
 
 @dataclass(frozen=True)
@@ -119,12 +118,24 @@ class Columns:
         with _engine_errors():
             self._engine.execute(command, list(parameters))
 
+    def has(self, table: str) -> bool:
+        """Return whether a table was laid."""
+        return bool(self.rows("SELECT 1 FROM duckdb_tables() WHERE table_name = ?", [table]))
+
     def lay_repaired(self) -> None:
         """Lay a table ``repaired``: the ids of the runs after which a repair of their unit was recorded."""
         self.run("CREATE OR REPLACE TEMP TABLE repaired (run_id VARCHAR)")
         found = [[run_id] for source in self._sources for run_id in source.repaired()]
         if found:
             self._engine.executemany("INSERT INTO repaired VALUES (?)", found)
+
+    def with_asset(self, asset: str) -> list[tuple[int, int]]:
+        """Return log and record of all runs with an asset, also of those that are not picked."""
+        return [
+            (log if source.has_logs else number, record)
+            for number, source in enumerate(self._sources)
+            for log, record in source.with_asset(self._engine, asset)
+        ]
 
     @contextmanager
     def over_readings(self, *names: str, only: Only | None = None, of_all: bool = False) -> Iterator[None]:
@@ -183,9 +194,10 @@ class Columns:
 
             return load_limits(self.place.limits)
         newest = self.rows("SELECT log, record FROM run ORDER BY recorded DESC, record DESC LIMIT 1")
-        if not newest:
-            return None
-        log, record = newest[0]
+        return self.limit_file_by(*newest[0]) if newest else None
+
+    def limit_file_by(self, log: int, record: int) -> LimitFile | None:
+        """Return the limit file that a run was judged by; None where none is kept."""
         source = self._sources[0] if self._sources[0].has_logs else self._sources[log]
         return source.limit_file(log, record)
 
@@ -294,11 +306,14 @@ def _pick(columns: Columns) -> None:
         conditions.append(("recorded >= CAST(? AS TIMESTAMPTZ)", [wanted.since]))
     if wanted.until is not None:
         conditions.append(("recorded < CAST(? AS TIMESTAMPTZ)", [wanted.until]))
-    if wanted.attempt == "first":
-        conditions.append(("attempt = 1", []))
-    elif wanted.attempt == "last":
-        later = "later.serial = run.serial AND later.model = run.model AND later.attempt > run.attempt"
-        conditions.append((f"NOT EXISTS (FROM every_run AS later WHERE later.log = run.log AND {later})", []))
+    if wanted.attempt is not None:
+        # A unit may be in a gauge study before it is tested, and after.
+        columns_of_unit = ("log", "serial", "model", "purpose")
+        unit = " AND ".join(f"other.{name} = run.{name}" for name in columns_of_unit)
+        side = "<" if wanted.attempt == "first" else ">"
+        conditions.append(
+            (f"NOT EXISTS (FROM every_run AS other WHERE {unit} AND other.attempt {side} run.attempt)", [])
+        )
     if wanted.asset is not None:
         _keep_assets(columns, wanted.asset)
         conditions.append(
@@ -312,14 +327,10 @@ def _pick(columns: Columns) -> None:
 
 
 def _keep_assets(columns: Columns, asset: str) -> None:
-    engine = columns._engine
-    engine.execute("CREATE OR REPLACE TEMP TABLE with_asset (log BIGINT, record BIGINT)")
-    for number, source in enumerate(columns._sources):
-        found = [
-            (log if source.has_logs else number, record) for log, record in source.with_asset(engine, asset)
-        ]
-        if found:
-            engine.executemany("INSERT INTO with_asset VALUES (?, ?)", found)
+    columns.run("CREATE OR REPLACE TEMP TABLE with_asset (log BIGINT, record BIGINT)")
+    found = [list(run) for run in columns.with_asset(asset)]
+    if found:
+        columns._engine.executemany("INSERT INTO with_asset VALUES (?, ?)", found)
 
 
 def _pick_failed(columns: Columns, name: str) -> None:

@@ -173,8 +173,7 @@ def yields_of(columns: Columns, by: str | None = None, *, limit: int | None = No
     FileError, RecordError, ServerError
         A source cannot be read.
     """
-    _lay_failures(columns)
-    _lay_units(columns)
+    lay_units(columns)
     counted = _counts(columns)
     judged, failed_first = counted["judged"], counted["judged"] - counted["first_passed"]
     checks = tuple(_failed_by(columns, '"check"', judged, None))
@@ -202,32 +201,37 @@ def _lay_failures(columns: Columns) -> None:
     )
 
 
-def _lay_units(columns: Columns) -> None:
-    """Lay ``unit``: what became of each unit, of all its runs in time, and whether they are among the picked ones."""
+def lay_units(columns: Columns) -> None:
+    """Lay ``unit``: what became of each unit, of all its runs in time; and ``failure``: what failed in which run."""
+    if columns.has("unit"):
+        return
+    columns.keep_readings(
+        "check", "metric", only={"verdict": [Verdict.FAIL.value]}, table="failure", of_all=True
+    )
     fresh, needed = _retest_rule(columns)
     columns.lay_repaired()
     passes = ", ".join(f"'{state}'" for state in _PASSES)
     columns.run(f"""
         CREATE OR REPLACE TEMP TABLE judging AS
-        SELECT *, state IN ({passes}) AS passes, row_number() OVER unit_in_time AS nth
-        FROM (
-            SELECT r.*, f.record IS NOT NULL AS has_failed FROM every_run AS r
-            LEFT JOIN (SELECT DISTINCT log, record FROM failure) AS f USING (log, record)
-        )
-        WHERE purpose = 'unit' AND (state IN ({passes}, 'fail') OR (state = 'aborted' AND has_failed))
-        WINDOW unit_in_time AS (PARTITION BY model, serial ORDER BY recorded, log, record)""")
-    # Most units are judged once: what became of the others alone needs their runs in order.
+        SELECT *, state IN ({passes}) AS passes FROM every_run
+        WHERE purpose = 'unit' AND (state IN ({passes}, 'fail') OR (state = 'aborted' AND (log, record) IN (
+            SELECT (log, record) FROM failure)))""")
+    # Most units are judged once: only of the others are the runs put in order.
+    columns.run("""
+        CREATE OR REPLACE TEMP TABLE again AS
+        SELECT *, row_number() OVER (PARTITION BY model, serial ORDER BY recorded, log, record) AS nth
+        FROM judging SEMI JOIN (
+            SELECT model, serial FROM judging GROUP BY model, serial HAVING count(*) > 1) USING (model, serial)""")
     columns.run(f"""
         CREATE OR REPLACE TEMP TABLE judged_again AS
-        WITH again AS (
-            SELECT j.*, coalesce(reason IN ({fresh}), false) AS is_fresh,
-                run_id IN (FROM repaired) AS led_to_repair
-            FROM judging AS j SEMI JOIN (FROM judging WHERE nth = 2) USING (model, serial)
+        WITH told AS (
+            SELECT *, coalesce(reason IN ({fresh}), false) AS is_fresh, run_id IN (FROM repaired) AS led_to_repair
+            FROM again
         ), marked AS (
             SELECT *,
                 max(nth) FILTER (is_fresh) OVER unit AS began,
                 max(nth) FILTER (NOT passes) OVER unit AS last_failed
-            FROM again WINDOW unit AS (PARTITION BY model, serial)
+            FROM told WINDOW unit AS (PARTITION BY model, serial)
         )
         SELECT model, serial, max(nth) AS runs,
             arg_max(passes, nth) AND arg_max(state, nth) <> '{HOLD}' AND
@@ -238,9 +242,11 @@ def _lay_units(columns: Columns) -> None:
         FROM marked GROUP BY ALL""")
     columns.run(f"""
         CREATE OR REPLACE TEMP TABLE unit AS
-        SELECT f.*, coalesce(a.released, f.passes AND f.state <> '{HOLD}') AS is_released,
-            coalesce(a.last_state, f.state) AS last_state, coalesce(a.repaired, false) AS is_repaired
-        FROM judging AS f LEFT JOIN judged_again AS a USING (model, serial) WHERE f.nth = 1""")
+        SELECT f.*, a.released AS is_released, a.last_state, a.repaired AS is_repaired
+        FROM again AS f JOIN judged_again AS a USING (model, serial) WHERE f.nth = 1
+        UNION ALL BY NAME
+        SELECT *, 1 AS nth, passes AND state <> '{HOLD}' AS is_released, state AS last_state, false AS is_repaired
+        FROM judging ANTI JOIN again USING (model, serial)""")
 
 
 def _retest_rule(columns: Columns) -> tuple[str, int]:
@@ -281,7 +287,7 @@ def _counts(columns: Columns) -> dict[str, Any]:
     return found | {"since": row[-2] or "", "until": row[-1] or ""}
 
 
-def _first_runs() -> str:
+def first_runs() -> str:
     """Return the text of a table: the first judging runs that are picked."""
     return "(SELECT u.* FROM unit AS u SEMI JOIN run USING (log, record))"
 
@@ -292,14 +298,14 @@ def _groups(columns: Columns, by: str, limit: int | None) -> Iterator[Group]:
     rows = columns.rows(f"""
         SELECT coalesce({GROUPS[by]}, '') AS name, count(*) FILTER (passes) AS found, count(*) AS among,
             count(*) FILTER (is_released) AS released
-        FROM {_first_runs()} GROUP BY 1 ORDER BY {order} LIMIT {limit or 1_000_000}""")
+        FROM {first_runs()} GROUP BY 1 ORDER BY {order} LIMIT {limit or 1_000_000}""")
     for name, found, among, released in reversed(rows) if in_time else rows:
         yield Group(name, Share(found, among), Share(released, among))
 
 
 def _causes(columns: Columns, failed: int, limit: int | None) -> Iterator[Row]:
     rows = columns.rows(f"""
-        SELECT coalesce(cause, ''), count(*) FROM {_first_runs()} WHERE NOT passes
+        SELECT coalesce(cause, ''), count(*) FROM {first_runs()} WHERE NOT passes
         GROUP BY 1 ORDER BY 2 DESC, 1 LIMIT {limit or 1_000_000}""")
     yield from (Row(name, Share(units, failed)) for name, units in rows)
 
@@ -308,7 +314,7 @@ def _failed_by(columns: Columns, name: str, judged: int, limit: int | None) -> I
     """Yield what failed in the first judging runs, each once a unit."""
     rows = columns.rows(f"""
         SELECT name, count(*) FROM (
-            SELECT DISTINCT log, record, {name} AS name FROM failure SEMI JOIN {_first_runs()} AS u USING (log, record))
+            SELECT DISTINCT log, record, {name} AS name FROM failure SEMI JOIN {first_runs()} AS u USING (log, record))
         GROUP BY 1 ORDER BY 2 DESC, 1 LIMIT {limit or 1_000_000}""")
     yield from (Row(found, Share(units, judged)) for found, units in rows)
 

@@ -11,7 +11,7 @@ import os
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from functools import cached_property, wraps
 from multiprocessing import get_context
 from pathlib import Path
@@ -23,7 +23,7 @@ from starlette.routing import Route
 
 from linecheck.errors import LinecheckError, UsageError
 from linecheck.files.text import visible
-from linecheck.files.times import parsed_time
+from linecheck.files.times import parsed_time, utc_text
 from linecheck.gates.gatekeeper import Gatekeeper
 from linecheck.gates.statements import GATE, SELF_CHECK
 from linecheck.history.rejudge.remeasure import captures_archived, captures_kept
@@ -49,6 +49,8 @@ ON_A_PAGE: Final = 50
 MAX_BESIDE: Final = 6
 MAX_STATEMENTS: Final = 50
 MAX_NAME: Final = 128
+#: Days that the page of the line shows.
+LINE_DAYS: Final = 7
 #: Files that hold a capture.
 AUDIO: Final = frozenset({".wav", ".flac"})
 #: What runs are found by, in the order of the form.
@@ -66,6 +68,7 @@ def log_routes(station: Station, limits: LimitFile) -> list[Route]:
         Route("/runs/{run}/captures/{file}", _answered(pages.capture)),
         Route("/units/{serial}", _answered(pages.unit)),
         Route("/standing", _answered(pages.standing)),
+        Route("/line", pages.line),
     ]
 
 
@@ -171,10 +174,19 @@ class _LogPages:
 
     async def report(self, request: Request) -> Response:
         """Return a run's page with its figures."""
-        loop = asyncio.get_running_loop()
-        database, name = self.station.config.records.database, request.path_params["run"][:MAX_NAME]
+        return await self._made(_report_page, request.path_params["run"][:MAX_NAME])
+
+    async def line(self, request: Request) -> Response:
+        """Return the line at a glance, of the last days: ``?days=7``."""
+        days = request.query_params.get("days", "")
+        is_number = days.isascii() and days.isdigit() and len(days) < 5
+        return await self._made(_line_page, int(days) if is_number else LINE_DAYS)
+
+    async def _made(self, make: Callable[[str, Any], str], what: str | int) -> Response:
+        """Return a page that takes a second or more, made by a process of its own."""
+        loop, database = asyncio.get_running_loop(), self.station.config.records.database
         try:
-            text = await loop.run_in_executor(self._reporter, _report_page, database, name)
+            text = await loop.run_in_executor(self._reporter, make, database, what)
         except LinecheckError as error:
             return _said(str(error), 404 if isinstance(error, UsageError) else 503)
         return Response(text, media_type="text/html", headers={"Content-Security-Policy": PAPER_POLICY})
@@ -275,6 +287,18 @@ def _rank(value: dict[str, Any] | None) -> int:
 def _give_way() -> None:
     """Let everything else on this computer go first: a test may be under way."""
     os.nice(10)
+
+
+def _line_page(database: str, days: int) -> str:
+    """Return the page of a line; called in a process of its own."""
+    from linecheck.report.render import line_page
+    from linecheck.statistics.columns import Place, open_columns
+    from linecheck.statistics.line import COLUMNS, line_of
+
+    since = utc_text(datetime.now(UTC) - timedelta(days=days))
+    wanted = RunFilter(purpose="unit", since=since)
+    with open_columns(Place(logs=(database,)), wanted, columns=COLUMNS) as columns:
+        return line_page(line_of(columns))
 
 
 def _report_page(database: str, name: str) -> str:

@@ -149,7 +149,8 @@ class Stations:
     def scan(self, text: str) -> bool:
         """Give a scan to the nest that it is for; return whether that could be reached.
 
-        A label that is read twice goes where it went before. One that goes to no nest is shown by all pages.
+        A label that is read twice goes where it went before. One that goes to no nest is shown by all pages. A unit
+        that goes to one nest is in no other: what stands there of it ends.
         """
         before, when, stations = self._last
         if text.startswith(f"{PREFIX}{Order.NEST}"):
@@ -166,6 +167,9 @@ class Stations:
         self._last = "" if is_choice else text, time.monotonic(), stations
         if self._loop is not None:
             self._loop.call_soon_threadsafe(self.wake)
+        for station in self._stations if stations else ():
+            if station not in stations and station.state.get("serial") == text.strip():
+                self._send(station, {"elsewhere": text.strip()})
         # Every one of them: a stop must reach the others though the first is dead.
         given = [self._give(station, text) for station in stations]
         return all(given)

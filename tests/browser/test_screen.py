@@ -6,14 +6,17 @@ import os
 import random
 import signal
 import time
+from collections import Counter
 from datetime import datetime
 
 import pytest
 from made_causes import made_causes
-from web.server import SPREAD, Server
+from needed import lacking
+from station.pulse import PulseServer, missing_programs
+from web.server import SPREAD, Server, children
 
 from linecheck.line.states import State
-from linecheck.log import LogReader
+from linecheck.log import LogReader, RunFilter
 
 #: What stands on the page, 20 times a second, with the time of the computer's clock in ms.
 SAMPLED = """
@@ -47,16 +50,15 @@ window.EventSource = class {
 """
 
 
-READY = """() => {
-  const nest = document.querySelector(".nest"), text = (part) => document.querySelector(part).textContent;
-  const starts = text(".says").includes("The station starts");
-  return document.querySelector("#lost").hidden && !["none", "testing"].includes(nest.dataset.state)
-    && !text("#role") && !starts;
+READY = """() => document.querySelector("#lost").hidden && !document.querySelector("#role").textContent
+  && [...document.querySelectorAll(".nest")].every((nest) => !["none", "testing"].includes(nest.dataset.state)
+    && !nest.querySelector(".act").textContent.startsWith("Wait"))"""
+SHOWS = """([states, serial, nest]) => {
+  const found = document.querySelector(nest);
+  return states.includes(found.dataset.state) && (!serial || found.querySelector(".serial").innerText === serial);
 }"""
-SHOWS = """([states, serial]) => {
-  const nest = document.querySelector(".nest");
-  return states.includes(nest.dataset.state) && (!serial || nest.querySelector(".serial").innerText === serial);
-}"""
+#: What a nest says while its station's process is gone.
+GONE = """() => [...document.querySelectorAll(".act")].some((act) => act.textContent.startsWith("Wait"))"""
 
 
 def waited(page, expression, argument=None):
@@ -117,18 +119,17 @@ class Operator:
         if end:
             self.page.keyboard.press(end)
 
-    @property
-    def state(self):
-        return self.page.evaluate("document.querySelector('.nest').dataset.state")
+    def state(self, nest=".nest"):
+        return self.page.get_attribute(nest, "data-state")
 
     @property
     def serial(self):
         return self.page.inner_text(".serial")
 
-    def until(self, *states, serial=None):
-        """Wait until the nest is in one of these states, of this unit where one is given."""
-        waited(self.page, SHOWS, [list(states), serial])
-        return self.state
+    def until(self, *states, serial=None, nest=".nest"):
+        """Wait until a nest is in one of these states, of this unit where one is given."""
+        waited(self.page, SHOWS, [list(states), serial, nest])
+        return self.state(nest)
 
     def test(self, serial, end="Enter"):
         self.scan(serial, end)
@@ -159,79 +160,304 @@ def wrong_samples(samples, recorded):
     return wrong
 
 
-def shift(operator, server, units, seed):
-    """Work through a shift in which everything goes wrong now and then."""
-    chance = random.Random(seed)
-    for number in range(units):
-        serial = f"PR3-{number + 1:06d}"
-        end = chance.choice(["Enter", "Tab", ""])
-        match chance.randrange(12):
-            case 0:  # a double scan
-                operator.scan(serial, end or "Enter")
-                operator.scan(serial, end or "Enter")
-            case 1:  # the next label in the middle of the test
-                operator.scan(serial, end or "Enter")
-                operator.scan(f"PR3-{number + 2:06d}", "Enter")
-            case 2:  # a wrong label
-                operator.scan(
-                    chance.choice(["PR4-000001", "pr3-000001", "PR3/000001", "A" * 3000, "<b>PASS</b>"])
-                )
-                operator.until("not tested")
-                operator.scan("LINE-KEYS-AZYQWM-0123456789")  # one of them looks like another keyboard's
-                operator.scan(serial, end)
-            case 3:  # codes
-                for code in ("LINE-OPERATOR-A. Berg", "LINE-SHIFT-late", "LINE-STOP", "LINE-RESUME"):
-                    operator.scan(code)
-                    operator.page.wait_for_timeout(60)
-                operator.until("ready")
-                operator.scan(serial, end)
-            case 4:  # loaded anew in the middle of the run
-                operator.scan(serial, end or "Enter")
-                operator.reload()
-            case 5 if number % 5 == 0:  # a closed tab
-                operator.scan(serial, end or "Enter")
-                operator.close_tab()
-            case 6 if number % 7 == 0:  # the station's process dies in the middle of a run
-                operator.scan(serial, "Enter")
-                for pid in server.station_pids():
-                    with contextlib.suppress(ProcessLookupError):
-                        os.kill(pid, signal.SIGKILL)
-                operator.page.wait_for_timeout(2500)
-                operator.ready()
-                continue
-            case 7 if number % 11 == 0:  # the whole server is killed, and started again
-                operator.scan(serial, "Enter")
-                server.kill()
-                waited(operator.page, "() => !document.querySelector('#lost').hidden")
-                server.start()
-                operator.ready()
-                continue
-            case 8:  # the engineer's page and back
-                operator.scan("LINE-DETAILS")
-                operator.scan("LINE-BACK")
-                operator.scan(serial, end)
-            case _:
-                operator.scan(serial, end)
-        operator.until(*OF_RUNS, "stopped", serial=serial)
-        if chance.random() < 0.3:
-            operator.page.wait_for_timeout(chance.randrange(300))
-    operator.ready()
+#: A nest that must check itself, again and again; its relay sticks while there is a file.
+CHECKED_SECONDS = 14.4
+CHECKED = f"""nest = "a"
+{SPREAD}[loop]
+kind = "analogue"
+every_hours = {CHECKED_SECONDS / 3600.0}
+recheck_fails = false
+[loop.close]
+command = "test ! -e FOLDER/stuck"
+"""
+#: A nest of a station whose converters are a null sink of a sound daemon: its unit is a wire, and always passes.
+SOUND = """format = 1
+station = "loopback"
+nest = "b"
+interface = "sound"
+mains_hz = 50
+[playback]
+device = "unit_44"
+channels = [1, 2]
+rates_hz = [44100]
+sample_format = "float32"
+[capture]
+device = "unit_44_monitor"
+rate_hz = 44100
+channels = [1, 2]
+full_scale_volts = [5.656854, 5.656854]
+sample_format = "float32"
+tail_seconds = 0.1
+"""
+TO_CHECK = "Scan LINE-CHECK: the station checks itself."
+A, B = ".nest[data-nest=a]", ".nest[data-nest=b]"
 
 
+class Shift:
+    """A shift at both nests, in which everything goes wrong now and then; each method but the first ones is a unit."""
+
+    def __init__(self, operator, server, daemon, seed):
+        self.operator, self.server, self.daemon = operator, server, daemon
+        self.chance = random.Random(seed)
+        self.stuck = server.folder / "stuck"
+        self.checks = self.lapses = 0
+        self.checked = 0.0
+        self.number = 0
+
+    def work(self, units):
+        """Test so many units: each disturbance comes equally often, and between them all is well."""
+        wrong = [
+            self.double, self.other_in_the_test, self.both, self.wrong_label, self.codes, self.stop, self.reload,
+            self.closed_tab, self.killed_station, self.killed_server, self.details, self.failed_check, self.lapse,
+            self.dead_daemon, self.moved,
+        ]  # fmt: skip
+        well = [self.plain, self.plain, self.plain, self.sound]
+        turns = units // 30 * wrong
+        turns += [well[number % 4] for number in range(units - len(turns))]
+        self.chance.shuffle(turns)
+        for turn in turns:
+            turn(self.next_serial())
+            if self.chance.random() < 0.3:
+                self.operator.page.wait_for_timeout(self.chance.randrange(300))
+        self.operator.ready()
+        return Counter(turn.__name__ for turn in turns)
+
+    def next_serial(self):
+        self.number += 1
+        return f"PR3-{self.number:06d}"
+
+    def scan(self, text, nest=A, end=None):
+        """Scan something for a nest, by its code."""
+        self.operator.scan("LINE-NEST-b" if nest == B else "LINE-NEST-a")
+        self.operator.scan(text, self.chance.choice(["Enter", "Tab", ""]) if end is None else end)
+
+    def states(self, serial, *nests):
+        """Return what is in the log of a unit, or of it at some nests."""
+        with LogReader(self.server.folder / "results/linecheck.sqlite") as log:
+            found = log.runs(RunFilter(serial=serial))
+        return [run.state for run in found if run.nest in (nests or "ab")]
+
+    def told(self, serial, nest=A):
+        """Wait for what comes of a unit, which the log must say too; a nest that may not judge checks itself first."""
+        state = self.operator.until(*OF_RUNS, "stopped", "not tested", serial=serial, nest=nest)
+        if state == "not tested":
+            self.lapses += 1
+            self.is_locked(serial)
+            self.check()
+            self.scan(serial)
+            state = self.operator.until(*OF_RUNS, serial=serial, nest=nest)
+        if state in OF_RUNS:
+            assert self.states(serial)[0] in OF_RUNS[state]
+        return state
+
+    def is_locked(self, serial):
+        """Look at a unit that the first nest has refused."""
+        assert self.states(serial, "a") == []
+        assert "self-check" in self.operator.page.inner_text(f"{A} .says")
+        waited(self.operator.page, f"document.querySelector('{A} .act').innerText === '{TO_CHECK}'")
+
+    def check(self, *, met=True):
+        self.scan("LINE-CHECK", end="Enter")
+        self.operator.until("met" if met else "not met", serial="self-check", nest=A)
+        self.checks, self.checked = self.checks + 1, time.monotonic()
+
+    def playing(self, serial, nest):
+        """Scan a unit and wait until it plays; the simulated one is too fast for that."""
+        self.scan(serial, nest, "Enter")
+        if nest == B:
+            waited(self.operator.page, f"document.querySelector('{B} .doing').innerText.includes('Playing')")
+
+    def nest(self):
+        return self.chance.choice([A, B])
+
+    def plain(self, serial):
+        self.scan(serial)
+        self.told(serial)
+
+    def sound(self, serial):
+        self.scan(serial, B)
+        assert self.told(serial, B) in ("pass", "test again")
+
+    def double(self, serial):
+        nest = self.nest()
+        self.scan(serial, nest, "Enter")
+        self.operator.scan(serial)
+        self.told(serial, nest)
+
+    def other_in_the_test(self, serial):
+        other = self.next_serial()
+        self.playing(serial, B)
+        self.scan(other, B, "Enter")
+        waited(self.operator.page, f"document.querySelector('{B} .note').innerText.includes('{other}')")
+        assert self.operator.state(B) in ("testing", "pass", "test again")
+        self.told(serial, B)
+        assert self.states(other) == []
+
+    def both(self, serial):
+        other = self.next_serial()
+        self.scan(serial, B, "Enter")
+        self.scan(other)
+        self.told(other)
+        self.told(serial, B)
+
+    def moved(self, serial):
+        """Test a unit at one nest, and then at the other: what stood at the first is no longer so."""
+        self.sound(serial)
+        self.scan(serial)
+        self.told(serial)
+        assert self.operator.page.inner_text(f"{B} .serial") == ""
+
+    def wrong_label(self, serial):
+        self.scan(self.chance.choice(["PR4-000001", "pr3-000001", "PR3/000001", "A" * 3000, "<b>PASS</b>"]))
+        self.operator.until("not tested", nest=A)
+        self.operator.scan("LINE-KEYS-AZYQWM-0123456789")  # one of them looks like another keyboard's
+        self.plain(serial)
+
+    def codes(self, serial):
+        for code in ("LINE-OPERATOR-A. Berg", "LINE-SHIFT-late", "LINE-STOP", "LINE-RESUME"):
+            self.operator.scan(code)
+            self.operator.page.wait_for_timeout(60)
+        for nest in (A, B):
+            self.operator.until("ready", "station locked", nest=nest)
+        self.plain(serial)
+
+    def stop(self, serial):
+        self.playing(serial, B)
+        self.scan("LINE-STOP", B, "Enter")
+        assert self.told(serial, B) == "stopped"
+        assert self.states(serial) == ["aborted"]
+
+    def reload(self, serial):
+        nest = self.nest()
+        self.playing(serial, nest)
+        self.operator.reload()
+        self.again(serial, nest)
+
+    def again(self, serial, nest):
+        """Go on with a unit at a new page, whose scan the old one may have taken along."""
+        self.operator.ready()
+        if self.operator.page.inner_text(f"{nest} .serial") != serial:
+            self.scan(serial, nest)
+        self.told(serial, nest)
+
+    def closed_tab(self, serial):
+        nest = self.nest()
+        self.playing(serial, nest)
+        self.operator.close_tab()
+        self.again(serial, nest)
+
+    def cut_off(self, serial, nest):
+        """Look at the unit that was under test when everything died."""
+        self.operator.ready()
+        if nest == B:
+            self.operator.until("stopped", serial=serial, nest=B)
+            assert self.states(serial) == ["aborted"]
+
+    def killed_station(self, serial):
+        nest = self.nest()
+        self.playing(serial, nest)
+        for pid in self.server.station_pids():
+            if nest == A or children(pid, b"interfaces.sound.worker"):
+                os.kill(pid, signal.SIGKILL)
+        waited(self.operator.page, GONE)
+        if nest == B:
+            self.plain(self.next_serial())  # the other nest goes on, and records what was cut off
+        self.cut_off(serial, nest)
+
+    def killed_server(self, serial):
+        nest = self.nest()
+        self.playing(serial, nest)
+        self.server.kill()
+        waited(self.operator.page, "() => !document.querySelector('#lost').hidden")
+        self.server.start()
+        self.cut_off(serial, nest)
+
+    def details(self, serial):
+        self.operator.scan("LINE-DETAILS")
+        self.operator.scan("LINE-BACK")
+        self.plain(serial)
+
+    def failed_check(self, serial):
+        self.stuck.touch()
+        self.check(met=False)
+        assert "the loop could not be closed" in self.operator.page.inner_text(f"{A} .says")
+        self.scan(serial)
+        self.operator.until("not tested", serial=serial, nest=A)
+        self.is_locked(serial)
+        self.sound(self.next_serial())  # the other nest goes on
+        self.stuck.unlink()
+        self.check()
+        self.plain(serial)
+
+    def lapse(self, serial):
+        self.plain(serial)
+        before = self.operator.state(A)
+        passed = time.monotonic() - self.checked
+        self.operator.page.wait_for_timeout(1000.0 * max(0.0, CHECKED_SECONDS - passed))
+        assert self.operator.state(A) == before  # what is on the disk stands
+        lapses, other = self.lapses, self.next_serial()
+        self.plain(other)
+        assert self.lapses == lapses + 1
+
+    def dead_daemon(self, serial):
+        self.playing(serial, B)
+        self.daemon.kill()
+        assert self.told(serial, B) == "test again"
+        assert self.states(serial) == ["invalid"]
+        assert self.operator.page.inner_text(f"{B} .says").startswith("Not judged: ")
+        without = self.next_serial()
+        self.scan(without, B)
+        self.operator.until("test again", "not tested", serial=without, nest=B)
+        assert set(self.states(without)) <= {"invalid"}
+        self.plain(self.next_serial())  # the other nest goes on
+        self.daemon.start()
+        for _ in range(5):  # a busy machine may lose samples, which is no fail
+            self.scan(serial, B)
+            self.operator.until("testing", serial=serial, nest=B)
+            if self.told(serial, B) == "pass":
+                return
+        raise AssertionError("the station does not go on")
+
+
+@pytest.fixture
+def daemon():
+    """A sound daemon of this test's own: it is killed."""
+    if missing_programs():
+        lacking(missing_programs())
+    with PulseServer() as running:
+        yield running
+
+
+@pytest.mark.sound
 @pytest.mark.parametrize("units", [30, pytest.param(400, marks=pytest.mark.soak)])
-@pytest.mark.timeout(1800)
+@pytest.mark.timeout(3600)
 def test_no_word_of_a_verdict_ever_stands_beside_another_serial_number_or_before_its_record(
-    browser, tmp_path, units
+    browser, daemon, tmp_path, units
 ):
-    with Server(tmp_path) as server:
+    (tmp_path / "b.toml").write_text(SOUND)
+    station = CHECKED.replace("FOLDER", str(tmp_path))
+    server = Server(
+        tmp_path, "--station", tmp_path / "b.toml", station=station, environment=daemon.environment
+    )
+    with server:
         with Operator(browser, server) as operator:
-            shift(operator, server, units, seed=units)
+            shift = Shift(operator, server, daemon, seed=units)
+            happened = shift.work(units)
         recorded = records(tmp_path)
-        assert wrong_samples(operator.samples, recorded) == []
+        wrong = wrong_samples(operator.samples, recorded)
+        print(
+            f"{len(operator.samples)} samples, {len(wrong)} wrong, {len(recorded)} runs, {shift.number} units,"
+            f" {shift.checks} self-checks, {shift.lapses} lapses; {dict(happened)}"
+        )
+        assert wrong == []
+        with LogReader(tmp_path / "results/linecheck.sqlite") as log:
+            assert log.verify().intact
+            heard = {run.state for run in log.runs(limit=5000) if run.nest == "b"}
     assert operator.errors == []
-    assert len({serial for _, serial, _ in recorded}) >= 0.8 * units
+    assert heard == {"pass", "invalid", "aborted"}
     words = {word for _, word, _ in operator.samples}
-    assert {"pass", "fail", "not tested", "testing"} <= words
+    assert {"pass", "fail", "test again", "not tested", "testing", "stopped"} <= words
+    assert {"station locked", "met", "not met"} <= words
 
 
 def test_a_wrong_word_would_be_found():
@@ -307,29 +533,6 @@ def test_a_page_without_its_server_shows_no_verdict(browser, tmp_path):
         assert operator.page.inner_text(".serial") == ""
 
 
-#: A station that must check itself, every few seconds.
-GATED = f'{SPREAD}[loop]\nkind = "analogue"\nevery_hours = 0.002\n'
-
-
-def test_a_station_that_may_not_judge_shows_no_verdict_until_it_has_checked_itself(browser, tmp_path):
-    with Server(tmp_path, station=GATED) as server, Operator(browser, server) as operator:
-        assert operator.until("station locked")
-        assert operator.page.inner_text(".act") == "Scan LINE-CHECK: the station checks itself."
-        for serial in ("PR3-000001", "PR3-000002"):
-            operator.scan(serial)
-            operator.until("not tested", serial=serial)
-            operator.scan("LINE-CHECK")
-            operator.until("met", serial="self-check")
-            assert operator.test(serial) in OF_RUNS
-            # The check lapses: the verdict stands, and the next unit is not tested.
-            operator.page.wait_for_timeout(8000)
-            assert operator.state in OF_RUNS
-        operator.keep()
-        recorded = records(tmp_path)
-        assert [serial for _, serial, _ in recorded] == ["PR3-000001", "PR3-000002"]
-        assert wrong_samples(operator.samples, recorded) == []
-
-
 def test_a_scan_that_a_dead_station_would_lose_covers_the_verdict_before_it(browser, tmp_path):
     with Server(tmp_path) as server, Operator(browser, server) as operator:
         operator.test("PR3-000001")
@@ -379,7 +582,7 @@ def shown_state(operator, state):
         "wants_details": False, "may_judge": True, "locked_why": "", "cures": [],
     }  # fmt: skip
     operator.page.evaluate("told => window.source.onmessage({data: JSON.stringify(told)})", {"nests": [told]})
-    assert operator.state == state
+    assert operator.state() == state
 
 
 @pytest.mark.parametrize("size", SIZES)

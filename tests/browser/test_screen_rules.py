@@ -3,10 +3,10 @@
 import json
 
 import pytest
-from browser.test_screen import OF_RUNS, RULES, SIZES, Operator, records, waited
 from made_causes import made_causes
 from web.server import QUICK, SPREAD, Server
 
+from browser.test_screen import OF_RUNS, RULES, SIZES, Operator, records, waited
 from linecheck.line.states import State
 
 LOOSE = QUICK.replace("PR3-[0-9]{6}", "[A-Z0-9]{3}-?[0-9]{4,6}")
@@ -18,7 +18,7 @@ def test_a_label_that_a_pause_cuts_is_not_tested_by_its_beginning(browser, tmp_p
     with Server(tmp_path, limits=limits, station=station) as server, Operator(browser, server) as operator:
         operator.scan("PR3-0002", end="")
         operator.page.wait_for_timeout(400)  # longer than a scanner's pause within a label
-        assert operator.state == "ready"
+        assert operator.state() == "ready"
         assert "waits for Enter" in operator.page.inner_text("#typed")
         operator.scan("15")
         assert operator.until(*OF_RUNS, "not tested", serial="PR3-000215") in OF_RUNS
@@ -53,8 +53,8 @@ def two_nests(tmp_path_factory):
 
 MARKED = """() => [...document.querySelectorAll(".nest")].map((nest) => {
   const next = nest.querySelector(".next"), name = nest.querySelector(".name b"), style = getComputedStyle(nest);
-  return {name: name.innerText, size: parseFloat(getComputedStyle(name).fontSize), word: next.hidden ? "" : next.innerText,
-          frame: style.outlineStyle};
+  return {name: name.innerText, size: parseFloat(getComputedStyle(name).fontSize),
+          word: next.hidden ? "" : next.innerText, frame: style.outlineStyle};
 })"""
 
 

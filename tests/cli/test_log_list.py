@@ -37,7 +37,9 @@ def test_golden_units_are_listed_on_request(linecheck, path):
     _, out, err = linecheck("log", "list")
     assert [row.split()[0] for row in out.splitlines()[1:]] == ["8", "7", "5", "4", "3", "2", "1"]
     assert "golden" not in out
-    assert err == ("linecheck: 1 run of a golden or challenge unit is left out: --purpose all lists them\n")
+    assert err == (
+        "linecheck: 1 run of a golden or challenge unit, or of a gauge study, is left out: --purpose all lists them\n"
+    )
     assert listed(linecheck, "--purpose", "golden") == ["6"]
     _, out, err = linecheck("log", "list", "--purpose", "all")
     assert err == ""

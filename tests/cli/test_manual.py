@@ -11,6 +11,7 @@ from pathlib import Path
 import click.testing
 import pytest
 import yaml
+from charted_runs import steady, units
 from markdown_it import MarkdownIt
 from small_run import call
 
@@ -18,6 +19,7 @@ from linecheck.checks import kinds
 from linecheck.cli import COMMANDS, cli
 from linecheck.cli.manual.topics import SECTIONS, topics
 from linecheck.limits.retest import RetestPolicy
+from linecheck.log import Log
 from linecheck.station.config.load import load_station
 
 ROOT = Path(__file__).parents[2]
@@ -144,8 +146,8 @@ def test_a_tutorial_runs_as_it_stands(topic, tmp_path, monkeypatch, capsys):
 GATED = "--station station_configs/gated.toml --limits limits/pellow-r3.yaml"
 DEMO = "--station station_configs/demo.toml --limits limits/pellow-r3.yaml"
 NOISIER = "--station station_configs/noisier.toml --limits limits/pellow-r3.yaml"
-#: What is done before a command is shown, by how it begins. ``edit`` writes a file anew with one text for another, and
-#: ``keep`` copies the captures of the run before.
+#: What is done before a command is shown, by how it begins. ``edit`` writes a file anew with one text for another,
+#: ``keep`` copies the captures of the run before, and ``units`` records so many units with such a SINAD.
 BEFORE = {
     "station status": (
         f'station golden {GATED} --serial PR3-900001 --accept --by "Q. Engineer" --reason first',
@@ -181,6 +183,8 @@ BEFORE = {
         f"run {DEMO} --serial PR3-000001 --firmware 1.4.2 --lot L-7 --fault hum",
         f"run {DEMO} --serial PR3-000001 --firmware 1.4.3 --lot L-7",
     ),
+    "statistics chart-set": ("units 50 115",),
+    "statistics chart ": ("units 40 114.7",),
     "repair": (f"run {DEMO} --serial PR3-000002 --fault missing_leg",),
     "log rejudge": (
         "edit limits/pellow-r3.yaml limits/proposed.yaml 'worst:          {pass: {max: -108}' "
@@ -201,6 +205,10 @@ def prepare(step, monkeypatch, capsys):
     elif words[0] == "keep":
         newest = max(Path("results").glob("*/*/captures"), key=lambda folder: folder.stat().st_mtime_ns)
         shutil.copytree(newest, words[1])
+    elif words[0] == "units":
+        with Log("results/linecheck.sqlite") as log:
+            for run in units(steady(int(words[1]), centre=float(words[2])), first=log.head().sequence):
+                log.append(run)
     else:
         call(monkeypatch, capsys, *words)
 

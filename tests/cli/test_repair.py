@@ -195,7 +195,7 @@ def test_runs_that_no_repair_refers_to_are_refused(linecheck, path):
     )
     for serial, number in (("PR3-900001", golden), ("PR3-900101", challenge)):
         for more in ((), ("--run", number)):
-            assert "is a golden or challenge unit" in refused(linecheck, path, serial, *more)
+            assert "was tested as a golden or challenge unit" in refused(linecheck, path, serial, *more)
     assert "--run: record 1 is a run of PR3-000001, not of PR3-000003" in refused(
         linecheck, path, "PR3-000003", "--run", 1
     )

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from forked import started, until
-from small_run import LIMITS, call, write_small_files
+from small_run import LIMITS, STATION, call, write_small_files
 
 from linecheck.errors import ExitStatus, RecordError
 from linecheck.files.durable import lock_file
@@ -224,6 +224,22 @@ def test_one_that_is_cut_off_while_others_are_tested_is_ended_before_the_next_un
             session.test("PR3-000002", FACTS)
     assert isinstance(heard[0], RunCutOff)
     assert [run.verdict for run in recorded()] == [Verdict.ABORTED]
+
+
+def test_one_that_another_nest_of_the_log_records_is_told_at_its_own_nest_alone(cut_off):
+    with cut_off(limits=WITH_RETEST, station=f'nest = "b"\n{STATION}') as (other, heard):
+        assert heard == []
+        other.tell_aborted()
+        assert heard == []
+    assert [run.verdict for run in recorded()] == [Verdict.ABORTED]
+    with cut_off(limits=WITH_RETEST) as (session, heard):
+        session.tell_aborted()
+        (told,) = heard
+        assert (type(told), told.serial, told.attempt) == (RunCutOff, SERIAL, 1)
+        session.test("PR3-000002", FACTS)
+        heard.clear()
+        session.tell_aborted()  # the nest has had another unit since
+        assert heard == []
 
 
 def test_what_somebody_put_among_begun_runs_is_told_by_verify(cut_off):

@@ -114,11 +114,23 @@ def test_a_unit_that_is_removed_takes_its_verdict_along_and_one_under_test_does_
     assert shown(known(PASSED), UnitRemoved()).state is State.READY
     assert shown(SHUT, known(PASSED), UnitRemoved()).state is State.LOCKED
     assert shown(UnitScanned(FIRST), UnitRemoved()).state is State.TESTING
+    assert shown(known(PASSED), UnitRemoved(FIRST)).state is State.READY
+    assert shown(known(PASSED), UnitRemoved(SECOND)).state is State.PASS
 
 
 def test_a_lapsed_gate_leaves_the_verdict_that_stands_and_a_met_gate_says_what_is_missing():
     assert shown(known(PASSED), SHUT).state is State.PASS
     assert shown(SelfCheckEnded(True, "", "Next unit."), SHUT).act == "Scan the golden unit."
+
+
+def test_a_unit_that_is_refused_by_a_gate_that_has_just_lapsed_says_what_meets_it():
+    refused = shown(OPEN, UnitScanned(FIRST), UnitRefused(FIRST, "the golden unit is due"), SHUT)
+    assert (refused.state, refused.serial, refused.act) == (State.NOT_TESTED, FIRST, "Scan the golden unit.")
+
+
+def test_a_question_in_a_problem_has_no_full_stop_after_it():
+    asks = Problem("device_stalled", "the device has stopped: is it switched on?")
+    assert shown(known(run_of(verdict=Verdict.INVALID, problems=(asks,)))).says.endswith("switched on?")
 
 
 def test_another_label_during_the_test_is_a_note_and_never_beside_the_word():

@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from linecheck.line.events import UnitScanned
+from linecheck.line.events import SelfCheckEnded, UnitScanned
 from linecheck.line.process import _Link, _Screen
 
 FIRST, SECOND = "PR3-000001", "PR3-000002"
@@ -42,6 +42,24 @@ def test_a_second_label_before_the_first_has_a_state_is_not_the_next_unit(statio
     assert link._scans.empty()
     assert told["state"]["serial"] == SECOND
     assert told["state"]["state"] == "not tested"
+
+
+def test_a_label_with_the_end_of_a_self_check_that_played_nothing_is_the_next_unit(station):
+    link, give = station
+    give("LINE-CHECK")
+    link._scans.get(timeout=5.0)
+    link.screen(SelfCheckEnded(False, "the loop could not be closed", "Check again."))
+    give(SECOND)
+    assert link._scans.get(timeout=5.0).text == SECOND
+
+
+@pytest.mark.parametrize("code", ["LINE-OPERATOR-A. Berg", "LINE-STOP", "LINE-RESUME", "LINE-BACK"])
+def test_a_label_after_a_code_that_begins_no_test_is_the_next_unit(station, code):
+    link, give = station
+    give(code)
+    link._scans.get(timeout=5.0)  # on its way: no state tells of it yet
+    assert give(SECOND) == []
+    assert link._scans.get(timeout=5.0).text == SECOND
 
 
 def test_a_label_with_the_verdict_is_the_next_unit(station):

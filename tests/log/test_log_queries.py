@@ -9,38 +9,13 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_runs import made_check, made_curve, made_reading, made_run
+from made_runs import made_run
 from sqlalchemy import event
+from varied_runs import NAMES, RUNS, filter_of, made
 
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader, RunFilter
-from linecheck.run.facts import Asset
-
-TRACED = {"lot": "L", "work_order": "W", "variant": "V", "shift": "S", "nest": "N"}
-NAMES = ("serial", "model", *TRACED, "station", "operator", "firmware")
-RUNS = 60
-
-
-def made(at):
-    """Return a run that shares each of its facts with some others, with none of them all."""
-    failing = made_check(made_reading(Verdict.FAIL, 100.0, "hum"), name=("tone", "tone@filter=slow")[at % 2])
-    curve = made_check(made_curve(Verdict.FAIL, margin=-1.0), made_reading(), name="toneA")
-    checks = ((), (failing,), (), (failing, curve), (curve,))[at % 5]
-    traced = {name: f"{letter}{at % (3 + n)}" for n, (name, letter) in enumerate(TRACED.items())}
-    if at % 7 == 0:
-        traced = dict.fromkeys(TRACED)
-    run = made_run(
-        *checks,
-        serial=f"PR3-{at * at % 23}",
-        model=("pellow-r3", "pellow-r1")[at % 23 == 4],
-        station=f"line-{at % 2}",
-        operator=(None, "A. Operator", "B. Operator")[at % 3],
-        firmware=f"1.{at % 4}",
-        purpose=("unit", "unit", "golden", "unit", "challenge", "unit")[at % 6],
-        assets=(Asset("interface", "IF-1"), Asset("cable", f"CB-{at % 4}"))[: at % 3],
-        **traced,
-    )
-    return replace(run, aborted=at % 11 == 10)
+from linecheck.run.facts import PURPOSES
 
 
 @pytest.fixture(scope="module")
@@ -64,19 +39,14 @@ def every(log):
     return [(log.record(run.logged.sequence), run) for run in log.runs(limit=RUNS)]
 
 
-def filter_of(values, **more):
-    """Return the filter of runs that have these values, wherever the filter has them."""
-    facts = {name: value for name, value in values.items() if name not in ("serial", "model")}
-    own = {name: value for name, value in values.items() if name not in facts}
-    return RunFilter(facts=facts, **own, **more)
-
-
 def is_meant(record, run, wanted, runs):
     """Return whether a run is meant: what the documentation of the filter says, word by word."""
     if any(wanted.value(name) not in (None, getattr(run, name)) for name in NAMES):
         return False
     attempts = [
-        other.logged.attempt for other in runs if (other.serial, other.model) == (run.serial, run.model)
+        other.logged.attempt
+        for other in runs
+        if (other.serial, other.model, other.purpose) == (run.serial, run.model, run.purpose)
     ]
     failed = set()
     for check in record.checks:
@@ -92,7 +62,7 @@ def is_meant(record, run, wanted, runs):
         and wanted.purpose in (None, run.purpose)
         and (wanted.since is None or run.logged.recorded >= wanted.since)
         and (wanted.until is None or run.logged.recorded < wanted.until)
-        and (wanted.attempt != "first" or run.logged.attempt == 1)
+        and (wanted.attempt != "first" or run.logged.attempt == min(attempts))
         and (wanted.attempt != "last" or run.logged.attempt == max(attempts))
         and set(wanted.failed) <= failed
         and wanted.asset in (None, *(asset.id for asset in record.assets))
@@ -116,7 +86,7 @@ def test_runs_are_picked_as_going_through_them_all_would(log, every, data):
     wanted = filter_of(
         {name: value for name in some if (value := getattr(like, name)) is not None},
         verdicts=tuple(data.draw(st.lists(st.sampled_from(list(Verdict)), max_size=2, unique=True))),
-        purpose=data.draw(st.sampled_from([None, "unit", "golden", "challenge"])),
+        purpose=data.draw(st.sampled_from([None, *PURPOSES])),
         since=data.draw(st.none() | st.sampled_from(runs).map(lambda run: run.logged.recorded)),
         until=data.draw(st.none() | st.sampled_from(runs).map(lambda run: run.logged.recorded)),
         attempt=data.draw(st.sampled_from([None, None, "first", "last"])),

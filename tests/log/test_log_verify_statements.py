@@ -63,7 +63,8 @@ def signed(by):
 
 
 TRACE = {
-    "purpose": "golden",
+    "purpose": "study",
+    "study": "9c37cebeb5459416",
     "scanned": "]C1PR3-004711",
     "variant": "black",
     "lot": "L-7",

@@ -28,6 +28,18 @@ def free_port():
         return found.getsockname()[1]
 
 
+def children(parent, word):
+    """Return the processes that a process has started with this word in their command."""
+    found = []
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            with contextlib.suppress(OSError):
+                status = (entry / "stat").read_text().rpartition(")")[2].split()
+                if int(status[1]) == parent and word in (entry / "cmdline").read_bytes():
+                    found.append(int(entry.name))
+    return found
+
+
 #: As long as anything takes that a test waits for, many times over.
 PATIENCE_SECONDS = 30.0
 
@@ -92,15 +104,7 @@ class Server:
 
     def station_pids(self):
         """Return the processes that are stations."""
-        found = []
-        for entry in Path("/proc").iterdir():
-            if entry.name.isdigit():
-                with contextlib.suppress(OSError):
-                    status = (entry / "stat").read_text().rpartition(")")[2].split()
-                    command = (entry / "cmdline").read_bytes()
-                    if int(status[1]) == self.process.pid and b"spawn_main" in command:
-                        found.append(int(entry.name))
-        return found
+        return children(self.process.pid, b"spawn_main")
 
     def request(self, path, body=None, **headers):
         """Return status, headers and text of an answer."""

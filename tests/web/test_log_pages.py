@@ -177,6 +177,15 @@ def test_a_page_with_figures_is_that_of_the_report(client):
     )
 
 
+@pytest.mark.parametrize("query", ["", "?days=1", "?days=none"])
+def test_the_line_of_the_last_days_is_one_page(client, query):
+    answer = client.get(f"/line{query}")
+    assert answer.status_code == 200
+    assert "What to look at first" in answer.text
+    assert "script-src" not in answer.headers["content-security-policy"]
+    assert HOSTILE not in answer.text
+
+
 def test_a_kept_capture_is_given_as_the_file_that_it_is(client, tmp_path):
     with Log(tmp_path / "results/linecheck.sqlite") as log:
         run = log.record(1)

@@ -5,10 +5,11 @@ import http.client
 import json
 import os
 import signal
+import time
 
 import pytest
 from small_run import STATION
-from web.server import QUICK, SPREAD, Server
+from web.server import PATIENCE_SECONDS, QUICK, SPREAD, Server
 
 from linecheck.log import LogReader
 
@@ -258,7 +259,9 @@ def test_several_nests_have_a_state_each_and_a_code_says_which_is_meant(tmp_path
     with server, server.listen() as page:
 
         def nests(wanted):
+            until = time.monotonic() + PATIENCE_SECONDS
             for name, data in page.events():
+                assert time.monotonic() < until
                 if name == "role":
                     page.role = data
                 elif name == "message" and wanted({nest["nest"]: nest for nest in data["nests"]}):
@@ -282,8 +285,20 @@ def test_several_nests_have_a_state_each_and_a_code_says_which_is_meant(tmp_path
             )
         )
         assert [nest["serial"] for nest in found.values()].count("PR3-000003") == 1
+        (tested,) = (name for name, nest in found.items() if nest["serial"] == "PR3-000003")
+        moved = "b" if tested == "a" else "a"
+        for _ in range(2):  # the nest's code too is scanned twice, and says nothing of the next unit
+            page.scan(f"LINE-NEST-{moved}")
+            page.scan("PR3-000003")
+        found = nests(
+            lambda found: found[moved]["serial"] == "PR3-000003" and found[moved]["state"] in RESULTS
+        )
+        assert (found[tested]["state"], found[tested]["serial"]) == ("ready", "")
+        page.scan("LINE-NEST-a")
+        page.scan("PR3-000004")
+        nests(lambda found: found["a"]["serial"] == "PR3-000004" and found["a"]["state"] in RESULTS)
     assert {run.nest for run in runs_in(tmp_path)} == {"a", "b"}
-    assert len(runs_in(tmp_path)) == 3
+    assert len(runs_in(tmp_path)) == 5
 
 
 def test_a_token_is_given_once_and_leaves_the_address(tmp_path):

@@ -24,6 +24,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
     CapturesKept,
     CapturesNotKept,
+    ChartSignalled,
     Event,
     FilesNotWritten,
     GateStated,
@@ -35,6 +36,7 @@ from linecheck.line.events import (
     ScanIgnored,
     SetCompared,
     SetsSummed,
+    StudyWaits,
     SyncMessage,
     UnitAdmitted,
     UnitRefused,
@@ -106,6 +108,11 @@ def line_of(event: Event) -> str | None:
             )
         case HandOverFailed():
             return f"{event.serial} is not handed over: {event.why}. It is tried again; what comes after it waits"
+        case ChartSignalled():
+            locked = "; the station is locked until somebody answers it" if event.locks else ""
+            return f"control chart of {event.chart}: {event.says} (record {event.record}){locked}"
+        case StudyWaits():
+            return f"{event.says} {event.act}"
         case ScanIgnored():
             return f"{event.text[:80]!a} {_IGNORED[event.why]}"
     return None

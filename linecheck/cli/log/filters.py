@@ -13,7 +13,7 @@ from linecheck.errors import UsageError
 from linecheck.files.faults import did_you_mean
 from linecheck.files.times import parsed_time
 from linecheck.log import LogReader, RunFilter
-from linecheck.run.facts import FACTS
+from linecheck.run.facts import FACTS, PURPOSES
 from linecheck.run.model import Run
 
 _Names = TypeVar("_Names", str | None, tuple[str, ...])
@@ -22,7 +22,7 @@ MAX_NAME_LENGTH = 128
 VERDICTS: Final = ("pass", "hold", "marginal", "invalid", "fail", "aborted")
 #: Names of checks and metrics are taken from so many of the newest runs.
 MAX_LOOKED_AT = 20
-_PURPOSES: Final = ("unit", "golden", "challenge", "all")
+_PURPOSES: Final = (*PURPOSES, "all")
 
 _PICKED: Final = {fact.picked_by.replace("-", "_"): fact for fact in FACTS if fact.picked_by}
 #: Parameter -> what it means.

@@ -14,7 +14,7 @@ from linecheck.cli.options import LogPlace, before_option, limit_option, log_opt
 from linecheck.files.times import utc_text
 from linecheck.log import LogReader, RunFilter, Signoff
 from linecheck.run.causes import causes_of
-from linecheck.run.facts import FACTS
+from linecheck.run.facts import FACTS, PURPOSES
 from linecheck.run.model import RunHeader
 
 #: Runs that judged the station are counted up to here.
@@ -33,8 +33,8 @@ _ALWAYS: Final = ("firmware", "station")
 def list_command(place: LogPlace, wanted: RunFilter, limit: int, before: int | None, as_json: bool) -> None:
     """List the runs in the log, newest first.
 
-    Runs of golden and challenge units are listed with --purpose only. A page that is full ends with how to ask for the
-    next; pages stay as they are while a station adds to the log.
+    Runs of golden and challenge units, and of gauge studies, are listed with --purpose only. A page that is full ends
+    with how to ask for the next; pages stay as they are while a station adds to the log.
     """
     with place.reader() as opened:
         runs = opened.runs(wanted, limit=limit + 1, before=before)
@@ -101,13 +101,14 @@ def _tell(
     last = runs[-1].logged.sequence - 1 if more else 0
     others = sum(
         len(opened.sequences(replace(wanted, purpose=purpose), before=before, after=last, limit=_MAX_COUNTED))
-        for purpose in ("golden", "challenge")
+        for purpose in PURPOSES
+        if purpose != "unit"
     )
     if others:
         count = f"{_MAX_COUNTED} or more" if others >= _MAX_COUNTED else str(others)
-        runs_are = "run of a golden or challenge unit is"
+        runs_are = "run of a golden or challenge unit, or of a gauge study, is"
         if others > 1:
-            runs_are = "runs of golden and challenge units are"
+            runs_are = "runs of golden and challenge units, or of gauge studies, are"
         tell(f"{count} {runs_are} left out: --purpose all lists them")
 
 

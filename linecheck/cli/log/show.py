@@ -12,6 +12,7 @@ from linecheck.cli.log.filters import short_name
 from linecheck.cli.options import LogPlace, limit_option, log_options
 from linecheck.files.text import visible
 from linecheck.files.times import utc_text
+from linecheck.gates.chart_signals import CHART_SIGNAL, signal_words
 from linecheck.history.attempts import AttemptChanges, Moved, attempt_changes
 from linecheck.history.repairs.statement import REPAIR, repair_from
 from linecheck.limits.verdict import JudgedCurve, JudgedReading
@@ -173,6 +174,8 @@ def _stated(statement: Statement) -> str:
         tries = f" at try {content.get('tries')}" if content.get("tries") != 1 else ""
         answer = f": {content.get('answer')}" if content.get("answer") else ""
         return f"handed over to {content.get('command')}{tries}{answer} ({when})"
+    if statement.kind == CHART_SIGNAL:
+        return f"{signal_words(content)} ({when})"
     told = ", ".join(
         f"{name} {value}"
         for name, value in content.items()

@@ -100,6 +100,7 @@ def _due(due: date | None, problems: tuple[Problem, ...]) -> tuple[str, str]:
 def _show_answer(standing: Standing, overdue: tuple[Problem, ...], may: bool) -> None:
     click.echo("● units may be judged" if may else "✖ units may not be judged")
     told = [standing.locked_why] if standing.lock.locked else []
+    told += [standing.signals_why] if standing.signals else []
     told += [state.words for state in standing.gates if not state.lets_in]
     told += [standing.path.refusal] if standing.path.refusal is not None else []
     told += [problem.message for problem in standing.path.problems]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
@@ -15,6 +14,7 @@ from linecheck.cli.statistics.options import Output, output_options, source_opti
 from linecheck.files.text import visible
 from linecheck.log import RunFilter
 from linecheck.statistics.columns import Place, open_columns
+from linecheck.statistics.words import cause_texts, interval_text, lines_of, share_text
 from linecheck.statistics.yields import COLUMNS, GROUPS, Group, Row, Share, Yields, cumulated, yields_of
 
 
@@ -42,7 +42,7 @@ def yield_command(place: Place, wanted: RunFilter, by: str | None, limit: int, o
         output.print_json(plain(found) | {"source": source, "by": by})
     else:
         _print(found, by, source)
-    if not found.first_pass.among and not found.units:
+    if not found.final.among:
         raise click.exceptions.Exit(3)
 
 
@@ -80,50 +80,6 @@ def plain(found: Yields) -> dict[str, Any]:
     return {**shares, **{name: getattr(found, name) for name in numbers}, **rows, "groups": groups}
 
 
-def share_text(share: Share) -> str:
-    """Return a share in percent."""
-    return "–" if share.value is None else f"{100.0 * share.value:.{_digits(share)}f} %"
-
-
-def interval_text(share: Share) -> str:
-    """Return what a share lies between."""
-    low, high = share.interval
-    digits = _digits(share)
-    return f"{100.0 * low:.{digits}f} to {100.0 * high:.{digits}f} %"
-
-
-def _digits(share: Share) -> int:
-    """Return how many decimals of a percentage mean something: two digits of half its interval."""
-    low, high = share.interval
-    return min(4, max(0, math.ceil(1.0 - math.log10(50.0 * (high - low)))))
-
-
-def lines_of(found: Yields) -> Iterator[tuple[str, str]]:
-    """Yield what was counted in all, as names and texts."""
-    for name, share in (("first-pass", found.first_pass), ("final", found.final)):
-        if share.among:
-            units = f"{share.found} of {counted(share.among, 'unit')}"
-            yield name, f"{share_text(share)} ({interval_text(share)}), {units}"
-    if found.rolled is not None:
-        yield (
-            "rolled",
-            f"{100.0 * found.rolled:.{_digits(found.first_pass)}f} %, the product of the checks' own yields",
-        )
-    apart = ((found.invalid, "invalid run"), (found.aborted, "aborted run"))
-    if found.invalid or found.aborted:
-        texts = [counted(number, noun) for number, noun in apart if number]
-        yield "apart", f"{' and '.join(texts)}, in no yield"
-    for name, number, text in (
-        ("retests hid", found.hidden, "failed first and passed later, without a repair"),
-        ("repaired", found.repaired, "failed first and passed after a repair"),
-        ("held", found.held, "passed, not released"),
-        ("not judged", found.unjudged, "without a run that judges them"),
-        ("retested", found.first_seen_before, "judged first in a run that is not picked"),
-    ):
-        if number:
-            yield name, f"{counted(number, 'unit')} {text}"
-
-
 def _print(found: Yields, by: str | None, source: str) -> None:
     if not found.units:
         click.echo(f"no runs of units in {source}")
@@ -147,13 +103,6 @@ def _group_cells(group: Group) -> tuple[str, ...]:
     first = group.first_pass
     name = visible(group.name) or "not said"
     return name, str(first.among), share_text(first), interval_text(first), share_text(group.final)
-
-
-def cause_texts() -> dict[str, str]:
-    """Return the causes in plain words, by their codes."""
-    from linecheck.causes import cause_codes
-
-    return cause_codes() | {"": "not named"}
 
 
 def _print_pareto(caption: str, rows: Sequence[Row], names: Mapping[str, str]) -> None:

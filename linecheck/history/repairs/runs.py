@@ -73,7 +73,8 @@ def run_to_repair(log: LogReader, serial: str, model: str | None, reference: str
 
 
 _KNOWN_UNIT: Final = (
-    "is a golden or challenge unit, which tests the station: repairs are stated of units that are built"
+    "was tested as a golden or challenge unit or in a gauge study, which tests the station: repairs are stated of "
+    "units that are built"
 )
 
 

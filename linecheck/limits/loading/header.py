@@ -11,6 +11,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchem
 from linecheck.files.yaml import shown
 from linecheck.limits.retest import RetestPolicy
 from linecheck.limits.serial_pattern import MAX_PATTERN_LENGTH, compile_serial_pattern
+from linecheck.limits.study import StudyPolicy
 
 FORMAT: Final = 1
 SETUP_VALUE_LENGTH: Final = 200
@@ -104,6 +105,9 @@ class Header(BaseModel):
     )
     retest: RetestPolicy | None = Field(
         None, description="how often a unit may be tested, and what a retest needs"
+    )
+    study: StudyPolicy | None = Field(
+        None, description="what masks need of a gauge study: how much of a mask the station may take"
     )
     setup: Any = Field(None, description="how the unit is set: input, output, filter and so on")
     regression: Any = Field(

@@ -35,7 +35,7 @@ from linecheck.limits.model import LimitFile
 
 MAX_FILES: Final = 8
 #: What a limit file has as its header says it.
-_AS_IT_IS: Final = ("model", "revision", "channels", "serial_pattern", "decision", "retest")
+_AS_IT_IS: Final = ("model", "revision", "channels", "serial_pattern", "decision", "retest", "study")
 NOT_TAKEN_OVER: Final = frozenset({"format", "based_on", "model", "revision", "approved"})
 
 

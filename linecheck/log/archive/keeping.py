@@ -45,12 +45,14 @@ def keeping(policy: ArchiveConfig, verdict: Verdict, purpose: Purpose, passes_so
     policy : ArchiveConfig
     verdict : Verdict
     purpose : str
-        Captures of golden and challenge units are kept always.
+        Captures of golden and challenge units, and of gauge studies, are kept always.
     passes_so_far : int
         How many units of this model have passed at this station before.
     """
     if purpose != "unit":
-        return Keep(True, f"every run of a {purpose} unit is kept")
+        return Keep(
+            True, f"every run of a {'gauge study' if purpose == 'study' else f'{purpose} unit'} is kept"
+        )
     if verdict is not Verdict.PASS:
         kept = verdict.value in policy.keep
         rule = "(archive.keep)"

@@ -49,7 +49,7 @@ _WHICH: Final = (
     _of_run("serial", "text", "serial number"),
     _of_run("model", "text", "model"),
     _of_run("attempt", "integer", "which run of the unit it is, from 1"),
-    _of_run("purpose", "text", "unit, golden or challenge"),
+    _of_run("purpose", "text", "unit, golden, challenge or study"),
 )
 
 

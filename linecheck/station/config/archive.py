@@ -4,7 +4,7 @@
 
     [archive]
     folder = "results/archive"
-    keep = ["fail", "marginal", "invalid"]    # verdicts; runs of golden and challenge units are kept always
+    keep = ["fail", "marginal", "invalid"]    # verdicts; golden and challenge units and studies are kept always
     every_nth_pass = 50                       # the 50th pass of a model at this station, the 100th …; 0 keeps none
     most_gigabytes = 500                      # more than this goes: the oldest passes first
     reserve_gigabytes = 20                    # no run starts whose captures would leave less free on the disk
@@ -26,7 +26,7 @@ from pydantic import Field
 from linecheck.station.config.table import Once, Table, Text
 
 #: What runs are told apart by when captures are removed.
-KeptClass = Literal["pass", "marginal", "fail", "invalid", "aborted", "golden", "challenge", "named"]
+KeptClass = Literal["pass", "marginal", "fail", "invalid", "aborted", "golden", "challenge", "study", "named"]
 
 KEPT_CLASSES: Final[tuple[KeptClass, ...]] = get_args(KeptClass)
 
@@ -47,7 +47,8 @@ class ArchiveConfig(Table):
         Of the passes of each model at this station, the n-th, the 2n-th … are kept; 1 keeps all, 0 none.
     keep_days : mapping
         By class, after how many days captures are removed. ``golden`` and ``challenge`` are runs that judge the
-        station; ``named`` is what a sign-off or a baseline names, whatever its verdict. The others are verdicts.
+        station, ``study`` those of gauge studies; ``named`` is what a sign-off or a baseline names, whatever its
+        verdict. The others are verdicts.
     most_gigabytes : float or None
         What the archive may come to; None sets no limit.
     reserve_gigabytes : float

@@ -19,6 +19,9 @@
     lock_after = 3                       # units in a row that fail grossly and alike; 0 never locks
     stop_after_invalid = true            # after an invalid run LINE-RESUME must be scanned before the next unit
 
+    [charts]                             # control charts, once phase-1 sets are stated
+    lock = true                          # a signal locks the station until somebody answers it
+
 Without a table there is no gate of that name.
 """
 
@@ -107,6 +110,18 @@ class ChallengeConfig(Table):
                 raise ValueError(f"{name[:40]!r} is not a name: use lower-case letters, digits and '_'")
         each_once(tuple(unit.serial for unit in units.values()))
         return units
+
+
+class ChartsConfig(Table):
+    """Control charts: each run is put on the charts of this station whose phase-1 sets are stated in the log.
+
+    Attributes
+    ----------
+    lock : bool
+        Whether a signal keeps units out until somebody has answered it, with name and reason.
+    """
+
+    lock: bool = False
 
 
 class GateConfig(Table):

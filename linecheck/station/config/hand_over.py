@@ -38,7 +38,7 @@ class AfterConfig(CommandTable):
     retry_seconds : float
         How long it takes at most until what was not accepted is given again.
     purposes : tuple of str
-        Whose runs: of units alone, or of ``golden`` and ``challenge`` units as well.
+        Whose runs: of units alone, or those of ``golden`` and ``challenge`` units or of a ``study`` as well.
     """
 
     marks = ("serial",)

@@ -16,7 +16,7 @@ from linecheck.checks.base import Problem
 from linecheck.files.toml import FormatOne
 from linecheck.run.facts import Asset
 from linecheck.station.config.archive import ArchiveConfig
-from linecheck.station.config.gates import ChallengeConfig, GateConfig, GoldenConfig
+from linecheck.station.config.gates import ChallengeConfig, ChartsConfig, GateConfig, GoldenConfig
 from linecheck.station.config.hand_over import AfterConfig, BeforeConfig
 from linecheck.station.config.loop import LoopConfig
 from linecheck.station.config.screen import ScreenConfig
@@ -331,6 +331,7 @@ class StationConfig(Table):
     sync: SyncConfig = SyncConfig()
     sign: SignConfig | None = None
     gate: GateConfig = GateConfig()
+    charts: ChartsConfig | None = None
     loop: LoopConfig | None = None
     archive: ArchiveConfig | None = None
     screen: ScreenConfig = ScreenConfig()

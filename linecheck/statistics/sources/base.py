@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING, ClassVar, Final, Literal, Self
 
+from linecheck.limits.verdict import Verdict
 from linecheck.run.facts import FACTS
 
 if TYPE_CHECKING:
@@ -111,7 +112,7 @@ class Source(ABC):
 
 
 def reading_query(
-    names: Sequence[str], only: Only, tables: Mapping[str, str], key: str, mark: str
+    names: Sequence[str], only: Only, tables: Mapping[str, str], keys: Sequence[str], mark: str
 ) -> tuple[str, list[str]]:
     """Return the question for readings that the log and the server understand alike, and its values.
 
@@ -121,31 +122,39 @@ def reading_query(
         As :meth:`Source.readings` has them.
     tables : mapping of str to str
         What ``reading``, ``curve``, ``packed_curve`` and ``run_check`` are called there.
-    key : str
-        Columns that say of which run a row is, with ``{}`` for the table: the first is its number.
+    keys : sequence of str
+        The columns that say of which run a row is; they come first.
     mark : str
         What stands for a value, with ``{}`` for its number from 1.
     """
     values: list[str] = []
     parts = []
     for table in ("reading", "packed_curve", "curve"):
-        conditions = []
-        for column, allowed in only.items():
-            marks = []
-            for value in allowed:
-                values.append(value)
-                marks.append(mark.format(len(values)))
-            conditions.append(f"{_stored(column, table)} IN ({', '.join(marks)})")
-        if table != "reading":
-            conditions.append("t.verdict IS NOT NULL")
-        columns = [key.format("t"), *(f'{_stored(name, table)} AS "{name}"' for name in names)]
+        conditions = [
+            _is_among(_stored(column, table), allowed, values, mark) for column, allowed in only.items()
+        ]
+        conditions += [] if table == "reading" else ["t.verdict IS NOT NULL"]
+        columns = [*(f"t.{key}" for key in keys), *(f'{_stored(name, table)} AS "{name}"' for name in names)]
         source = f"{tables[table]} AS t"
-        if {"check", "kind"} & {*names, *only}:
-            on = " AND ".join(f"c.{part} = t.{part}" for part in key.format("").replace(".", "").split(", "))
+        if "check" in (*names, *only):
+            on = " AND ".join(f"c.{key} = t.{key}" for key in keys)
             source += f" JOIN {tables['run_check']} AS c ON {on} AND c.position = t.check_position"
         where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
         parts.append(f"SELECT {', '.join(columns)} FROM {source}{where}")
     return " UNION ALL ".join(parts), values
+
+
+def _is_among(column: str, allowed: Sequence[str], values: list[str], mark: str) -> str:
+    """Return the condition that a column has one of some values; add those that are bound."""
+    if set(allowed) <= set(Verdict):
+        # In the words of the index of fails: of a value that is bound it is not known which rows it picks.
+        texts = [f"{column} = '{value}'" for value in allowed]
+        return f"({' OR '.join(texts)})"
+    marks = []
+    for value in allowed:
+        values.append(value)
+        marks.append(mark.format(len(values)))
+    return f"{column} IN ({', '.join(marks)})"
 
 
 def _stored(name: str, table: str) -> str:

@@ -61,7 +61,7 @@ class LogSource(Source):
     @contextmanager
     def readings(self, engine: duckdb.DuckDBPyConnection, names: Sequence[str], only: Only) -> Iterator[str]:
         """Give its readings."""
-        query, values = reading_query(names, only, _TABLES, "{}.sequence", "?")
+        query, values = reading_query(names, only, _TABLES, ("sequence",), "?")
         kinds = [("record", "integer"), *((name, READING_COLUMNS[name]) for name in names)]
         with self._rows(query, values) as cursor, streamed(engine, cursor, kinds) as table:
             yield table

@@ -43,7 +43,7 @@ class ParquetSource(Source):
         if not found and table != "curves":
             raise FileError(
                 visible(str(self._folder)),
-                f"has no {table}.parquet: `linecheck log export {table} --to {self._folder}/{table}.parquet` writes it",
+                f"has no {table}.parquet, which `linecheck log export --what {table} --to FILE` writes",
             )
         return found
 

@@ -84,7 +84,7 @@ class ServerSource(Source):
     @contextmanager
     def readings(self, engine: duckdb.DuckDBPyConnection, names: Sequence[str], only: Only) -> Iterator[str]:
         """Give the readings of all logs."""
-        query, values = reading_query(names, only, _TABLES, "{}.sequence, {}.chain", "${}")
+        query, values = reading_query(names, only, _TABLES, ("sequence", "chain"), "${}")
         columns = "".join(f', q."{name}"' for name in names)
         numbered = (
             f"SELECT q.sequence AS record, l.number AS log{columns} FROM ({query}) AS q {self._logs('q')}"
