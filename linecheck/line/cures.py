@@ -28,7 +28,10 @@ def _cures(standing: Standing, config: StationConfig) -> Iterator[str]:
     wanted = {state.gate for state in standing.gates if not state.lets_in} - set(failed)
     for gate in failed.values():
         about = f" {gate.about}" if gate.about else ""
-        yield f"Fetch an engineer: {gate.name}{about} is not met. Show him the gates' page."
+        then = "Show him the gates' page."
+        if gate.gate == SELF_CHECK:
+            then = f"Once that is put right, scan {Code(Order.CHECK).text}."
+        yield f"Fetch an engineer: {gate.name}{about} is not met. {then}"
     if standing.signals:
         yield "Fetch an engineer: a control chart signals, and somebody has to answer that."
     if standing.path.refusal is not None:

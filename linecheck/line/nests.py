@@ -28,6 +28,7 @@ class Seen:
 
     state: str
     run_id: str = ""
+    serial: str = ""
     wants_details: bool = False
     wrong_keyboard: bool = False
 
@@ -96,6 +97,13 @@ class Choice:
         wrong = [nest for nest, seen in nests.items() if seen.wrong_keyboard]
         if code is None and wrong:
             return (wrong[0],)
+        shown = visible(text[:_MAX_SHOWN])
+        at = [nest for nest, seen in nests.items() if seen.serial == shown and seen.state in UNDER_TEST]
+        if code is None and at:
+            # A unit is in one nest alone: another would test what is in it in this one's name.
+            says = f"It is under test in nest {at[0]}."
+            elsewhere = self.chosen not in ("", *at)
+            return Unplaced(shown, says, "Wait until that test has ended.") if elsewhere else (at[0],)
         if code is not None and code.order in _ANSWERS:
             candidates = [nest for nest, seen in nests.items() if seen.state == State.ASKED]
         elif code is not None and code.order is Order.BACK:
@@ -109,7 +117,6 @@ class Choice:
             return (self.chosen,)
         if len(candidates) == 1:
             return (candidates[0],)
-        shown = visible(text[:_MAX_SHOWN])
         if not candidates:
             return Unplaced(
                 shown,

@@ -152,6 +152,16 @@ def _stations(orders: Sequence[StationOrder]) -> dict[str, Station]:
             raise UsageError(
                 f"{order.station_path}: there is a nest {nest} already: give each station config its own nest"
             )
+        for other, before in stations.items():
+            if before.config.station == station.config.station and (
+                _is_proven(before) or _is_proven(station)
+            ):
+                raise UsageError(
+                    f"{order.station_path}: nests {other} and {nest} are both of station {station.config.station}, and "
+                    "what proves a station (its loop, golden and known-bad units) counts for all of it: a self-check "
+                    "of one nest must not stand for the other. Give each station config a `station` of its own, as in "
+                    f'station = "{station.config.station}-{nest}"'
+                )
         stations[nest] = station
     databases = {station.config.records.database for station in stations.values()}
     if len(databases) > 1:
@@ -159,6 +169,12 @@ def _stations(orders: Sequence[StationOrder]) -> dict[str, Station]:
             f"the stations have different logs ({', '.join(sorted(databases))}): one screen shows one log"
         )
     return stations
+
+
+def _is_proven(station: Station) -> bool:
+    """Return whether something has to prove a station before it judges units."""
+    config = station.config
+    return any(table is not None for table in (config.loop, config.golden, config.challenge))
 
 
 def _token(host: str, token_file: str | None) -> str | None:

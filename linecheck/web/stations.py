@@ -12,7 +12,7 @@ import multiprocessing
 import threading
 import time
 from collections.abc import AsyncIterator, Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from typing import Any, Final
@@ -39,6 +39,8 @@ class _Station:
     nest: str
     state: dict[str, Any] = field(default_factory=dict)
     heard: float = 0.0
+    #: Who is there, as its process said last: one that is started anew goes on with them.
+    said: dict[str, str] = field(default_factory=dict)
     #: Whether its process has told a state: before, it takes no scan.
     is_ready: bool = False
     #: Scans that it has not taken yet, by number.
@@ -59,6 +61,7 @@ class _Station:
         return Seen(
             told.get("state", ""),
             told.get("run_id", ""),
+            told.get("serial", ""),
             wants_details=bool(told.get("wants_details")),
             wrong_keyboard=bool(told.get("wrong_keyboard")),
         )
@@ -200,9 +203,8 @@ class Stations:
         while not self._closing:
             began = time.monotonic()
             ours, theirs = context.Pipe()
-            process = context.Process(
-                target=work, args=(theirs, station.order), name=f"station {station.nest}"
-            )
+            order = replace(station.order, said={**station.order.said, **station.said})
+            process = context.Process(target=work, args=(theirs, order), name=f"station {station.nest}")
             process.start()
             theirs.close()
             station.connection, station.process, station.is_ready = ours, process, False
@@ -229,6 +231,8 @@ class Stations:
                     taken.set()
             elif "state" in message:
                 station.is_ready = True
+                who = {name: message["state"].get(name, "") for name in ("operator", "shift")}
+                station.said = {name: text for name, text in who.items() if text}
                 self._tell(station, message["state"])
             else:
                 why = str(message.get("ended", why))

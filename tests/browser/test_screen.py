@@ -190,6 +190,7 @@ sample_format = "float32"
 tail_seconds = 0.1
 """
 TO_CHECK = "Scan LINE-CHECK: the station checks itself."
+TO_MEND = "Fetch an engineer: self-check is not met. Once that is put right, scan LINE-CHECK."
 A, B = ".nest[data-nest=a]", ".nest[data-nest=b]"
 
 
@@ -250,11 +251,11 @@ class Shift:
             assert self.states(serial)[0] in OF_RUNS[state]
         return state
 
-    def is_locked(self, serial):
+    def is_locked(self, serial, act=TO_CHECK):
         """Look at a unit that the first nest has refused."""
         assert self.states(serial, "a") == []
         assert "self-check" in self.operator.page.inner_text(f"{A} .says")
-        waited(self.operator.page, f"document.querySelector('{A} .act').innerText === '{TO_CHECK}'")
+        waited(self.operator.page, f"document.querySelector('{A} .act').innerText === '{act}'")
 
     def check(self, *, met=True):
         self.scan("LINE-CHECK", end="Enter")
@@ -383,7 +384,7 @@ class Shift:
         assert "the loop could not be closed" in self.operator.page.inner_text(f"{A} .says")
         self.scan(serial)
         self.operator.until("not tested", serial=serial, nest=A)
-        self.is_locked(serial)
+        self.is_locked(serial, TO_MEND)
         self.sound(self.next_serial())  # the other nest goes on
         self.stuck.unlink()
         self.check()

@@ -85,6 +85,20 @@ def test_a_keyboard_that_one_nest_found_wrong_reads_no_unit_for_another():
     assert chosen.meant(FIRST, {"a": wrong, "b": READY}) == ("a",)
 
 
+AT_TEST = Seen("testing", "r2", FIRST)
+
+
+def test_a_unit_that_is_under_test_in_one_nest_is_tested_in_no_other():
+    assert choice().meant(FIRST, {"a": AT_TEST, "b": READY}) == ("a",)
+    chosen = choice()
+    nests = {"a": AT_TEST, "b": READY}
+    chosen.meant("LINE-NEST-b", nests)
+    found = chosen.meant(FIRST, nests)
+    assert isinstance(found, Unplaced)
+    assert (found.says, chosen.chosen) == ("It is under test in nest a.", "b")
+    assert chosen.meant(SECOND, nests) == ("b",)
+
+
 SEEN = st.sampled_from([READY, PASSED, TESTING, ASKED, Seen("station locked"), Seen("stopped")])
 CODES = st.sampled_from(
     ["LINE-NEST-a", "LINE-NEST-b", "LINE-NEST-x", "LINE-STOP", "LINE-CHECK", NO_LABEL, FIRST]

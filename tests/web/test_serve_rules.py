@@ -178,3 +178,38 @@ def test_all_stations_of_a_screen_are_counted(tmp_path):
                 break
         assert data["last"][0]["serial"] == THIRD
     assert [run.station for run in runs_in(tmp_path)] == ["other"]
+
+
+def test_a_station_that_is_started_anew_knows_who_is_there(tmp_path):
+    with Server(tmp_path) as server, server.listen() as page:
+        page.until_state("ready")
+        page.scan("LINE-SHIFT-late")
+        page.until(lambda state: state["shift"] == "late")
+        page.scan("LINE-OPERATOR-A. Berg")
+        page.until(lambda state: state["operator"] == "A. Berg")
+        for pid in server.station_pids():
+            os.kill(pid, signal.SIGKILL)
+        page.until_state("stopped")
+        state = page.until_state("ready")
+        assert (state["operator"], state["shift"]) == ("A. Berg", "late")
+        page.scan(FIRST)
+        page.until_state(*RESULTS)
+    assert [(run.operator, run.shift) for run in runs_in(tmp_path)] == [("A. Berg", "late")]
+
+
+def test_a_unit_under_test_in_one_nest_is_tested_in_no_other(tmp_path):
+    (tmp_path / "b.toml").write_text(f'nest = "b"\n{SPREAD}', encoding="utf-8")
+    server = Server(tmp_path, "--station", tmp_path / "b.toml", limits=SLOW, station=f'nest = "a"\n{SPREAD}')
+    with server, server.listen() as page:
+        nests = Nests(page)
+        nests.until(lambda found, _: all(nest["state"] == "ready" for nest in found.values()))
+        page.scan("LINE-NEST-a")
+        page.scan(FIRST)
+        nests.until(lambda found, _: found["a"]["state"] == "testing" and found["a"]["run_id"])
+        page.scan("LINE-NEST-b")
+        page.scan(FIRST)
+        _, unplaced = nests.until(lambda _, unplaced: unplaced)
+        assert unplaced["says"] == "It is under test in nest a."
+        found, _ = nests.until(lambda found, _: found["a"]["state"] in RESULTS)
+        assert found["b"]["state"] == "ready"
+    assert [(run.nest, run.serial) for run in runs_in(tmp_path)] == [("a", FIRST)]
