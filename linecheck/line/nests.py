@@ -13,7 +13,7 @@ from typing import Final
 from linecheck.errors import UsageError
 from linecheck.files.text import visible
 from linecheck.line.codes import Code, Order, control_code
-from linecheck.line.states import UNDER_TEST, State
+from linecheck.line.states import SCAN, UNDER_TEST, State
 
 #: What goes for the whole line: a scanner, a badge and a stop are no nest's own.
 FOR_ALL: Final = frozenset({Order.STOP, Order.RESUME, Order.SHIFT, Order.OPERATOR, Order.KEYS})
@@ -60,6 +60,13 @@ class Choice:
         """Hear where a nest stands: a run of the chosen one ends the choice."""
         if nest == self.chosen and seen.state == State.TESTING and seen.run_id not in ("", self._run_before):
             self.chosen = ""
+
+    def act(self, nest: str, nests: Mapping[str, Seen], act: str) -> str:
+        """Return what is done at a nest: where several are free a unit's label comes after the nest's code."""
+        free = [name for name, seen in nests.items() if seen.state not in UNDER_TEST]
+        if act != SCAN or self.chosen == nest or (not self.chosen and free == [nest]):
+            return act
+        return f"Scan {Code(Order.NEST, nest).text}, then a serial number."
 
     def meant(self, text: str, nests: Mapping[str, Seen]) -> tuple[str, ...] | Unplaced:
         """Return whom a scan is for; nobody where it chooses a nest.

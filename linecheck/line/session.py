@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cached_property, partial
 from pathlib import Path
-from typing import Final, Literal, Protocol, Self
+from typing import TYPE_CHECKING, Final, Literal, Protocol, Self
 
 from linecheck.checks.base import Problem
 from linecheck.errors import ExitStatus, LinecheckError, RecordError, StationError
@@ -19,6 +19,7 @@ from linecheck.files.text import visible
 from linecheck.files.write import check_can_write
 from linecheck.gates.gatekeeper import Admission, Gatekeeper
 from linecheck.limits.loading.load import load_limits
+from linecheck.limits.model import LimitFile
 from linecheck.limits.retest import Attempt
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
@@ -26,7 +27,6 @@ from linecheck.line.kept_captures import CaptureKeeper
 from linecheck.line.nest_switch import Watched, require_unit
 from linecheck.line.recording import Recorded, record_and_report, written
 from linecheck.line.stop_signals import StopSignals
-from linecheck.line.study import StudyAtLine
 from linecheck.line.unit_trace import (
     AskedConditions,
     UnitFacts,
@@ -45,13 +45,16 @@ from linecheck.run.facts import Purpose
 from linecheck.run.model import CheckOutcome, Run, RunHeader
 from linecheck.run.plan import Plan, check_serial
 from linecheck.station import environment
-from linecheck.station.config.station import Station
+from linecheck.station.config.station import Station, StationConfig
 from linecheck.station.events import ignore_event
 from linecheck.station.interfaces import interface_of, open_interface
 from linecheck.station.interfaces.interface import Interface
 from linecheck.station.planning import station_plan
 from linecheck.station.runner import NotBegun, RunFacts, RunResult, run_unit
 from linecheck.station.setup_control import Operator, SetupControl
+
+if TYPE_CHECKING:
+    from linecheck.line.study import StudyAtLine
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
@@ -463,7 +466,7 @@ def opened_session(
     if serial is not None:
         check_serial(serial, limits)
     plan = station_plan(limits, config)
-    studied = None if study is None else StudyAtLine.of(study, limits, config)
+    studied = None if study is None else _studied(study, limits, config)
     folder = out if out is not None else Path(config.records.folder)
     wanted = files if files is not None else ResultFiles()
     wanted.check((limits_path,))
@@ -495,3 +498,10 @@ def opened_session(
             studied.state(log)
         session.end_cut_off()
         yield session
+
+
+def _studied(path: str, limits: LimitFile, config: StationConfig) -> StudyAtLine:
+    # What it imports of statistics only a study needs.
+    from linecheck.line.study import StudyAtLine
+
+    return StudyAtLine.of(path, limits, config)

@@ -57,6 +57,7 @@ from linecheck.station.events import CheckStarted, MeasuringEnded, RunStarted
 
 MAX_SERIAL_SHOWN: Final = 64
 MAX_SENTENCE: Final = 400
+_CUT: Final = "… (the log has all of it)"
 #: What stands in place of a serial number while the station checks itself.
 SELF_CHECK: Final = "self-check"
 #: What a check costs beside its audio, where no run of the plan says so yet: opening, silence, the last analysis.
@@ -71,6 +72,11 @@ _FOR_ENGINEERS: Final = re.compile(
     r"| Nothing was run\."
 )
 FETCH: Final = "Fetch an engineer and show him this."
+#: What is done where nothing is under test, and after a unit that passes.
+SCAN: Final = "Scan a serial number."
+_PASSES: Final = "Passes. Next unit."
+#: What a cause knows better, where it says one.
+_PUT_RIGHT: Final = "Put that right, then test it again."
 _CHECK: Final = Code(Order.CHECK).text
 _NOT_HANDED: Final = "Results are not handed over: "
 
@@ -195,7 +201,7 @@ class NestState:
     def idle(self) -> NestState:
         """The state in which a scan is waited for, and no unit is at the station."""
         if self.may_judge:
-            return self.fresh(State.READY, act=self.first or "Scan a serial number.")
+            return self.fresh(State.READY, act=self.first or SCAN)
         return self.fresh(State.LOCKED, says=self.locked_why, act=self.cure)
 
     @property
@@ -255,7 +261,7 @@ def after(
             return _progressing(now, event, expected_seconds)
         case VerdictKnown():
             return _judged(now, event, strict)
-        case NextAct() if event.run_id == now.run_id:
+        case NextAct() if event.run_id == now.run_id and (now.state is State.FAIL or now.act == _PUT_RIGHT):
             return replace(now, act=f"{event.act[:1].upper()}{event.act[1:].rstrip('.')}.")
         case GateStated():
             return _gate(now, event)
@@ -286,6 +292,9 @@ def _beside(now: NestState, event: Event) -> NestState:
                 return replace(known, act=known.cure)
             if now.state in (State.READY, State.LOCKED):
                 return replace(known.idle, note=now.note)
+            if now.state is State.PASS:
+                # The next unit is none of a station that is locked: what is done about that is said beside it.
+                return replace(known, act=_PASSES if known.may_judge else "Passes. No further unit yet.")
             mended = now.state is State.NOT_MET and not now.may_judge
             return known.idle if mended or (now.state is State.TESTING and not now.run_id) else known
         case Reminders():
@@ -436,7 +445,8 @@ def _why(run: Run, word: str, strict: bool) -> str:
         why = "not all of it could be measured" if problem is None else problem.message
         return f"Not judged: {why}" if why.endswith(("?", ".")) else f"Not judged: {why}."
     if word == HOLD:
-        return f"{next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)}."
+        why = next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)
+        return f"{why[:1].upper()}{why[1:]}."
     if word == Verdict.ABORTED:
         return "The test was stopped: the unit was not judged."
     if word != Verdict.FAIL:
@@ -467,14 +477,14 @@ def _next_act(run: Run, word: str, strict: bool) -> str:
             return f"Scan {_CHECK}, then test it again."
         if problem is not None and problem.code == UNIT_REMOVED:
             return "Leave the unit in the nest, and test it again."
-        return "Put that right, then test it again."
+        return _PUT_RIGHT
     if run.stopped_after_fail:
         return "Set it aside: a value had failed before the test was stopped, so it counts as a fail."
     if word == Verdict.FAIL or (strict and word == Verdict.MARGINAL):
         return "Set it aside."
     if word == Verdict.ABORTED:
         return "Test it again."
-    return "Passes. Next unit."
+    return _PASSES
 
 
 def _gate(now: NestState, event: GateStated) -> NestState:
@@ -498,4 +508,4 @@ def _shown(serial: str) -> str:
 def _sentence(text: str) -> str:
     """Return a text on one line, nothing hidden in it, not too long, and without what is an engineer's."""
     line = " ".join(visible(_FOR_ENGINEERS.sub("", text[: 4 * MAX_SENTENCE])).split())
-    return line if len(line) <= MAX_SENTENCE else f"{line[: MAX_SENTENCE - 1]}…"
+    return line if len(line) <= MAX_SENTENCE else f"{line[: MAX_SENTENCE - len(_CUT)]}{_CUT}"

@@ -127,8 +127,15 @@ class Stations:
 
     def snapshot(self) -> str:
         """Return all states as JSON."""
-        chosen = self._choice.chosen
-        nests = [{**station.shown(), "is_next": station.nest == chosen} for station in self._stations]
+        choice, seen = self._choice, self._seen()
+        nests = [
+            {
+                **station.shown(),
+                "is_next": station.nest == choice.chosen,
+                "act": choice.act(station.nest, seen, station.state.get("act", "")),
+            }
+            for station in self._stations
+        ]
         unplaced = None if self._unplaced is None else asdict(self._unplaced)
         return json.dumps({"nests": nests, "unplaced": unplaced})
 
@@ -160,9 +167,7 @@ class Stations:
             before = ""
         self._unplaced = None if text != before else self._unplaced
         if text != before or time.monotonic() - when >= DOUBLE_SCAN_SECONDS:
-            meant = self._choice.meant(
-                text.strip(), {station.nest: station.seen() for station in self._stations}
-            )
+            meant = self._choice.meant(text.strip(), self._seen())
             self._unplaced = meant if isinstance(meant, Unplaced) else None
             names = () if isinstance(meant, Unplaced) else meant
             stations = [station for station in self._stations if station.nest in names]
@@ -176,6 +181,9 @@ class Stations:
         # Every one of them: a stop must reach the others though the first is dead.
         given = [self._give(station, text) for station in stations]
         return all(given)
+
+    def _seen(self) -> dict[str, Seen]:
+        return {station.nest: station.seen() for station in self._stations}
 
     def _give(self, station: _Station, text: str) -> bool:
         """Give a scan to a station and wait until its process has it: one that has just died would lose it."""

@@ -99,6 +99,17 @@ def test_a_unit_that_is_under_test_in_one_nest_is_tested_in_no_other():
     assert chosen.meant(SECOND, nests) == ("b",)
 
 
+def test_where_several_nests_are_free_each_says_its_own_code_first():
+    chosen, free, scan = choice(), {"a": READY, "b": READY}, "Scan a serial number."
+    assert chosen.act("b", free, scan) == "Scan LINE-NEST-b, then a serial number."
+    assert chosen.act("b", free, "Test it again.") == "Test it again."
+    assert chosen.act("b", {"a": TESTING, "b": READY}, scan) == scan
+    assert chosen.act("a", {"a": READY}, scan) == scan
+    chosen.meant("LINE-NEST-b", free)
+    assert chosen.act("b", free, scan) == scan
+    assert chosen.act("a", free, scan) == "Scan LINE-NEST-a, then a serial number."
+
+
 SEEN = st.sampled_from([READY, PASSED, TESTING, ASKED, Seen("station locked"), Seen("stopped")])
 CODES = st.sampled_from(
     ["LINE-NEST-a", "LINE-NEST-b", "LINE-NEST-x", "LINE-STOP", "LINE-CHECK", NO_LABEL, FIRST]

@@ -32,7 +32,7 @@ from linecheck.line.events import (
     UnitScanned,
     VerdictKnown,
 )
-from linecheck.line.states import VERDICTS, NestState, State, after
+from linecheck.line.states import MAX_SENTENCE, VERDICTS, NestState, State, after
 from linecheck.run.model import NOT_RELEASED
 from linecheck.station.events import MeasuringEnded
 
@@ -96,6 +96,19 @@ def test_a_fail_says_the_cause_and_one_act():
     state = shown(UnitScanned(FIRST), known(run), NextAct(run.run_id, FIRST, made_causes().first.act))
     assert state.says == made_causes().sentence
     assert state.act == "Switch the de-emphasis off and test it again."
+
+
+@pytest.mark.parametrize(
+    "run",
+    [
+        run_of(verdict=Verdict.MARGINAL, released=True),
+        replace(PASSED, released=False, problems=(NOT_YET,)),
+        run_of(aborted=True, missing=("quiet",)),
+    ],
+)
+def test_a_cause_orders_nothing_of_a_unit_that_passes_or_of_a_run_that_was_stopped(run):
+    state = shown(known(run))
+    assert after(state, NextAct(run.run_id, FIRST, made_causes().first.act)) == state
 
 
 def test_an_act_of_another_run_changes_nothing():
@@ -258,3 +271,18 @@ def test_the_label_of_the_unit_under_test_is_not_told_to_be_scanned_again():
 def test_the_next_scan_ends_every_verdict(events, last):
     state = after(shown(*events), UnitScanned("PR3-000003"))
     assert (state.state, state.serial, state.says, state.run_id) == (State.TESTING, "PR3-000003", "", "")
+
+
+def test_a_pass_asks_for_no_unit_that_a_locked_station_would_refuse():
+    passed = shown(known(PASSED))
+    assert passed.act == "Passes. Next unit."
+    locked = after(passed, SHUT)
+    assert (locked.state, locked.act) == (State.PASS, "Passes. No further unit yet.")
+    assert any("The station is locked" in text for text in locked.bands)
+    assert after(locked, OPEN).act == "Passes. Next unit."
+
+
+def test_a_sentence_that_is_cut_says_where_all_of_it_stands():
+    says = shown(UnitRefused(FIRST, "because " * 200)).says
+    assert says.endswith("… (the log has all of it)")
+    assert len(says) == MAX_SENTENCE

@@ -7,6 +7,7 @@
   const needsEnd = document.body.dataset.needsEnd === "yes";
   /* Heights in shares of the window: letters of 28.6 have capitals of 58 mm on a screen of 24 inches. */
   const WORD_VH = 42, MIN_VERDICT_VH = 28.6, SMALL_WORD_VH = 14, READY_WORD_VH = 26, SERIAL_VH = 26, LINE = 0.82;
+  const LEAST_SERIAL_VH = 8, TEXT_VH = 4.2, LEAST_TEXT_PX = 14;
   /* What a single nest has of the window; several have their sizes in shares of their own height. */
   const NEST_VH = 92;
   const byId = (id) => document.getElementById(id);
@@ -74,20 +75,32 @@
     const style = getComputedStyle(element), height = element.offsetHeight / NEST_VH;
     element.style.setProperty("--part", `${height}px`);
     const width = element.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight);
-    const room = element.querySelector(".words").clientHeight - 2 * height;
-    const serial = element.querySelector(".serial");
+    const words = element.querySelector(".words"), serial = element.querySelector(".serial");
     const widest = fitting([serial.textContent || " "], style.fontFamily, width, SERIAL_VH * height);
-    /* The word takes what the serial number leaves, and never less than can be read from afar. */
-    const tall = Math.max((room - 1.1 * widest) / (LINE * lines.length), MIN_VERDICT_VH * height);
-    const most = Math.min(tall, largest * height);
-    /* The shape takes what a long word leaves, and never less than half of its height. */
     meter.font = `700 100px ${style.fontFamily}`;
     const wide = Math.max(...lines.map((line) => meter.measureText(line).width)) / 100;
-    const size = Math.floor(Math.min(most, (width - 2 * height) / (wide + 0.45)));
+    const widestWord = (width - 2 * height) / (wide + 0.45);
+    /* Word and serial number stand whole, and the word never lower than can be read from afar: texts give way. */
+    const least = Math.min(Math.min(MIN_VERDICT_VH, largest) * height, widestWord);
+    const leastSerial = serial.textContent ? Math.min(widest, LEAST_SERIAL_VH * height) : 0;
+    const needed = LINE * lines.length * least + 1.1 * leastSerial + 2 * height;
+    words.style.minHeight = `${Math.ceil(needed)}px`;
+    const says = element.querySelector(".says"), more = element.querySelector(".more");
+    const fits = () => element.scrollHeight <= element.clientHeight && says.scrollHeight <= says.clientHeight + 1;
+    more.hidden = true;
+    for (let scale = 1; ; scale -= 0.05) {
+      element.style.setProperty("--texts", scale);
+      if (fits() || (scale - 0.05) * TEXT_VH * height < LEAST_TEXT_PX) break;
+    }
+    more.hidden = fits();
+    const room = words.clientHeight - 2 * height;
+    const tall = Math.max((room - 1.1 * widest) / (LINE * lines.length), least);
+    const size = Math.floor(Math.min(tall, largest * height, widestWord));
     element.querySelector(".word").style.fontSize = `${size}px`;
+    /* The shape takes what a long word leaves, and never less than half of its height. */
     const {style: shape} = element.querySelector(".shape");
     shape.width = shape.height = `${Math.min(0.8 * size, width - wide * size - 2 * height)}px`;
-    serial.style.fontSize = `${Math.min(widest, Math.max((room - LINE * lines.length * size) / 1.1, 6 * height))}px`;
+    serial.style.fontSize = `${Math.min(widest, Math.max((room - LINE * lines.length * size) / 1.1, leastSerial))}px`;
   };
   const doing = (state) => {
     const place = state.total ? `${state.number} of ${state.total}: ` : "";
