@@ -327,6 +327,9 @@ class Shift:
         self.scan("LINE-STOP", B, "Enter")
         assert self.told(serial, B) == "stopped"
         assert self.states(serial) == ["aborted"]
+        self.operator.scan("LINE-RESUME")  # it stops every nest
+        for nest in (A, B):
+            self.operator.until("ready", "station locked", nest=nest)
 
     def reload(self, serial):
         nest = self.nest()
