@@ -75,6 +75,8 @@ class StationOrder:
     faults: tuple[str, ...] = ()
     said: Mapping[str, str] = field(default_factory=dict)
     study: str | None = None
+    #: Whether it begins as one that was stopped.
+    stopped: bool = False
 
 
 def work(connection: Connection, order: StationOrder) -> None:
@@ -121,6 +123,8 @@ def _work(link: _Link, order: StationOrder) -> None:
         screen.lasted = session.expected_seconds()
         desk = Desk(session, UnitFacts(order.said))
         desk.tell_aborted()
+        if order.stopped:
+            desk.stop()
         desk.look_at_nest(has_verdict=False)
         desk.stand_by()
         present = config.screen.unit_present

@@ -167,6 +167,11 @@ class Desk:
             self._study_said = says
             self.session.listener(StudyWaits(says, act, is_complete))
 
+    def stop(self) -> None:
+        """Test no unit until somebody says that the station is put right."""
+        self._stopped = "the station was stopped."
+        self.session.listener(StationStopped("The station was stopped: no unit is tested.", _RESUME))
+
     def look_at_nest(self, *, has_verdict: bool) -> None:
         """Ask the nest's switch, if there is one, whether the unit is still there: its verdict goes with it."""
         config = self.session.station.config.screen.unit_present
@@ -320,8 +325,7 @@ class Desk:
         tell = self.session.listener
         match code.order:
             case Order.STOP:
-                self._stopped = "the station was stopped."
-                tell(StationStopped("The station was stopped: no unit is tested.", _RESUME))
+                self.stop()
             case Order.RESUME:
                 self._stopped = ""
                 tell(StationResumed())

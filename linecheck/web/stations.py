@@ -17,7 +17,7 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from typing import Any, Final
 
-from linecheck.line.codes import PREFIX, Order
+from linecheck.line.codes import PREFIX, Code, Order
 from linecheck.line.nests import Choice, Seen, Unplaced
 from linecheck.line.process import TAKEN_SECONDS, StationOrder, work
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS
@@ -29,6 +29,7 @@ LAST_RUN_SECONDS: Final = 20.0
 RESTART_SECONDS: Final = 2.0
 #: Where nothing happens a watcher hears so often that the server is there; without that, a page shows no verdict.
 BEAT_SECONDS: Final = 1.0
+_STOP, _RESUME = Code(Order.STOP).text, Code(Order.RESUME).text
 
 
 @dataclass
@@ -41,6 +42,7 @@ class _Station:
     heard: float = 0.0
     #: Who is there, as its process said last: one that is started anew goes on with them.
     said: dict[str, str] = field(default_factory=dict)
+    is_stopped: bool = False
     #: Whether its process has told a state: before, it takes no scan.
     is_ready: bool = False
     #: Scans that it has not taken yet, by number.
@@ -178,6 +180,9 @@ class Stations:
         for station in self._stations if stations else ():
             if station not in stations and station.state.get("serial") == text.strip():
                 self._send(station, {"elsewhere": text.strip()})
+        if text.strip() in (_STOP, _RESUME):
+            for station in stations:
+                station.is_stopped = text.strip() == _STOP
         # Every one of them: a stop must reach the others though the first is dead.
         given = [self._give(station, text) for station in stations]
         return all(given)
@@ -211,7 +216,8 @@ class Stations:
         while not self._closing:
             began = time.monotonic()
             ours, theirs = context.Pipe()
-            order = replace(station.order, said={**station.order.said, **station.said})
+            said = {**station.order.said, **station.said}
+            order = replace(station.order, said=said, stopped=station.is_stopped)
             process = context.Process(target=work, args=(theirs, order), name=f"station {station.nest}")
             process.start()
             theirs.close()

@@ -286,3 +286,8 @@ def test_a_sentence_that_is_cut_says_where_all_of_it_stands():
     says = shown(UnitRefused(FIRST, "because " * 200)).says
     assert says.endswith("… (the log has all of it)")
     assert len(says) == MAX_SENTENCE
+
+
+def test_a_label_that_is_read_twice_is_said_to_count_once():
+    state = after(shown(known(PASSED)), ScanIgnored(FIRST, "twice"))
+    assert (state.state, state.note) == (State.PASS, f"{FIRST} was read twice: it counts once.")

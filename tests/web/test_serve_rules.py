@@ -213,3 +213,24 @@ def test_a_unit_under_test_in_one_nest_is_tested_in_no_other(tmp_path):
         found, _ = nests.until(lambda found, _: found["a"]["state"] in RESULTS)
         assert found["b"]["state"] == "ready"
     assert [(run.nest, run.serial) for run in runs_in(tmp_path)] == [("a", FIRST)]
+
+
+def test_a_stopped_station_that_is_started_anew_is_stopped(tmp_path):
+    with Server(tmp_path) as server, server.listen() as page:
+        page.until_state("ready")
+        page.scan("LINE-STOP")
+        page.until(lambda state: "LINE-RESUME" in state["act"])
+        for pid in server.station_pids():
+            os.kill(pid, signal.SIGKILL)
+        page.until(lambda state: "program has ended" in state["says"])
+        state = page.until(lambda state: "program has ended" not in state["says"])
+        while state["state"] == "ready":  # a moment before it is told
+            state = page.until(lambda state: True)
+        assert (state["state"], "LINE-RESUME" in state["act"]) == ("stopped", True)
+        page.scan(FIRST)
+        assert "was stopped" in page.until_state("not tested")["says"]
+        page.scan("LINE-RESUME")
+        page.until_state("ready")
+        page.scan(SECOND)
+        page.until_state(*RESULTS)
+    assert [run.serial for run in runs_in(tmp_path)] == [SECOND]
