@@ -2,7 +2,7 @@
 /* The station's screen: shows the states that the server tells, and sends what is scanned. It decides nothing. */
 (() => {
   /* A scanner sends a character in less; a person at a keyboard takes longer, and ends with Enter. */
-  const SCANNER_GAP_MS = 50, SCAN_ENDS_MS = 120, TYPED_ENDS_MS = 8000, SILENT_MS = 3000, MAX_SCAN = 12000, WATCHER_TOLD_MS = 6000;
+  const SCANNER_GAP_MS = 50, SCAN_ENDS_MS = 250, TYPED_ENDS_MS = 8000, SILENT_MS = 3000, MAX_SCAN = 12000, WATCHER_TOLD_MS = 6000;
   /* Where a label that a pause has cut off could be another one, only Enter or Tab ends it. */
   const needsEnd = document.body.dataset.needsEnd === "yes";
   /* Heights in shares of the window: letters of 28.6 have capitals of 58 mm on a screen of 24 inches. */
