@@ -164,6 +164,20 @@ class Stations:
         A label that is read twice goes where it went before. One that goes to no nest is shown by all pages. A unit
         that goes to one nest is in no other: what stands there of it ends.
         """
+        stations, label = self._placed(text), text.strip()
+        if self._loop is not None:
+            self._loop.call_soon_threadsafe(self.wake)
+        for station in self._stations if stations else ():
+            if station not in stations and station.state.get("serial") == label:
+                self._send(station, {"elsewhere": label})
+        for station in stations if label in (_STOP, _RESUME) else ():
+            station.is_stopped = label == _STOP
+        # Every one of them: a stop must reach the others though the first is dead.
+        given = [self._give(station, text) for station in stations]
+        return all(given)
+
+    def _placed(self, text: str) -> list[_Station]:
+        """Return the nests that a scan is for; none where it chooses one, or nobody knows which it is for."""
         before, when, stations = self._last
         if text.startswith(f"{PREFIX}{Order.NEST}"):
             before = ""
@@ -175,17 +189,7 @@ class Stations:
             stations = [station for station in self._stations if station.nest in names]
         is_choice = not stations and self._unplaced is None
         self._last = "" if is_choice else text, time.monotonic(), stations
-        if self._loop is not None:
-            self._loop.call_soon_threadsafe(self.wake)
-        for station in self._stations if stations else ():
-            if station not in stations and station.state.get("serial") == text.strip():
-                self._send(station, {"elsewhere": text.strip()})
-        if text.strip() in (_STOP, _RESUME):
-            for station in stations:
-                station.is_stopped = text.strip() == _STOP
-        # Every one of them: a stop must reach the others though the first is dead.
-        given = [self._give(station, text) for station in stations]
-        return all(given)
+        return stations
 
     def _seen(self) -> dict[str, Seen]:
         return {station.nest: station.seen() for station in self._stations}
