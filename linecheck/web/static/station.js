@@ -7,7 +7,7 @@
   const needsEnd = document.body.dataset.needsEnd === "yes";
   /* Heights in shares of the window: letters of 28.6 have capitals of 58 mm on a screen of 24 inches. */
   const WORD_VH = 42, MIN_VERDICT_VH = 28.6, SMALL_WORD_VH = 14, READY_WORD_VH = 26, SERIAL_VH = 26, LINE = 0.82;
-  const LEAST_SERIAL_VH = 8, TEXT_VH = 4.2, LEAST_TEXT_PX = 14;
+  const LEAST_SERIAL_VH = 8, TEXT_VH = 4.2, LEAST_TEXT_PX = 12;
   /* What a single nest has of the window; several have their sizes in shares of their own height. */
   const NEST_VH = 92;
   const byId = (id) => document.getElementById(id);
