@@ -4,6 +4,7 @@ from itertools import combinations, product
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 #: Of a normal distribution, within two standard deviations.
 WITHIN_TWO = 0.9545
@@ -53,3 +54,20 @@ def assert_near(ratio, count, most=1.1):
     """A spread over what it should be is about one, as far as so many repeats tell (1 in √(2n)), or up to ``most``."""
     reach = 3.0 / np.sqrt(2.0 * count)
     assert 0.94 - reach <= ratio <= most + reach, f"{ratio:.2f} times what it should be, of {count}"
+
+
+def assert_held(design, held, least=0.93, most=0.97):
+    """Intervals hold the truth as often as they should; fewer than 1,000 repeats tell that less well.
+
+    ``held`` has for each interval whether it held, by repeat. Each share is printed as a row of a table (``-s``).
+    """
+    for name, found in held.items():
+        print(f"\n| {name} | {design} | {len(found)} | {100.0 * np.mean(found):.1f} % |", end="")
+    for name, found in held.items():
+        hits, count = int(np.sum(found)), len(found)
+        text = f"{name}, {design}: {100.0 * hits / count:.1f} % of {count}"
+        if count >= 1000:
+            assert least <= hits / count <= most, text
+        else:
+            assert binom.cdf(hits, count, least) > 0.001, text
+            assert binom.sf(hits - 1, count, most) > 0.001, text

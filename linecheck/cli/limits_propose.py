@@ -31,7 +31,7 @@ from linecheck.results.wording import significant, subject
 from linecheck.statistics.columns import Columns, Place, open_columns
 from linecheck.statistics.curve_bands import propose_curve, read_curve_sets
 from linecheck.statistics.decisive import (
-    MOST_UNITS,
+    MAX_UNITS,
     Cost,
     JudgedUnits,
     alike,
@@ -43,8 +43,8 @@ from linecheck.statistics.decisive import (
 from linecheck.statistics.propose import Channel, Proposal, Wanted, propose
 from linecheck.statistics.readings import COLUMNS, Counted, Key, count_units, read_metrics
 
-_MOST_BYTES: Final = 1 << 24
-_MOST_TOLD: Final = 15
+_MAX_BYTES: Final = 1 << 24
+_MAX_TOLD: Final = 15
 _SHARE: Final = click.FloatRange(0.0, 1.0, min_open=True, max_open=True)
 
 
@@ -140,7 +140,7 @@ def _refuse_limit_files(out: str | None, limits: LimitFile) -> None:
 def _gauge(path: str) -> dict[Key, float]:
     """Return the standard deviations of a gauge study."""
     try:
-        content = json.loads(read_bounded(path, _MOST_BYTES, "gauge study"))
+        content = json.loads(read_bounded(path, _MAX_BYTES, "gauge study"))
     except (ValueError, RecursionError) as error:
         raise FileError(path, f"is no JSON: {error}") from error
     rows = content.get("metrics") if isinstance(content, dict) else None
@@ -208,7 +208,7 @@ def _found(
 
 def _diff(limits: LimitFile, proposals: Sequence[Proposal]) -> tuple[str, list[str]]:
     """Return the diff of the limit file, and which masks cannot be put into it."""
-    text = read_bounded(limits.path, _MOST_BYTES, "limit file").decode("utf-8")
+    text = read_bounded(limits.path, _MAX_BYTES, "limit file").decode("utf-8")
     places: dict[Any, list[Proposal]] = {}
     checks = {check.name: check for check in limits.checks}
     for each in proposals:
@@ -327,7 +327,7 @@ def _channel_text(channel: Channel) -> str:
 def _print_outcome(found: _Found) -> None:
     pairs = outcome(found.units)
     total = sum(pairs.values())
-    newest = f" (the newest {MOST_UNITS})" if found.counted.units > total else ""
+    newest = f" (the newest {MAX_UNITS})" if found.counted.units > total else ""
     before = Counter[str]()
     after = Counter[str]()
     for (was, now), count in pairs.items():
@@ -351,7 +351,7 @@ def _print_deciding(found: _Found) -> None:
         _print_block(
             f"what masks cost, {caption} ({counted(failed, 'unit')} failed)",
             list(_cost_lines(costs)),
-            _MOST_TOLD,
+            _MAX_TOLD,
         )
         _print_block(
             f"decide everything, {caption}",
@@ -369,7 +369,7 @@ def _print_deciding(found: _Found) -> None:
         f"{_key_text(one)} and {_key_text(other)}: r = {r:.3f}, {counted(units, 'unit')}"
         for one, other, r, units in same
     ]
-    _print_block("say the same", lines, _MOST_TOLD)
+    _print_block("say the same", lines, _MAX_TOLD)
 
 
 def _key_text(key: Key) -> str:

@@ -59,7 +59,11 @@ def _claim(this_is: str | None, by: str | None, reason: str | None) -> _Claim | 
     is_flag=True,
     help="Send, then remove at the server the points of curves that `log thin` has stated.",
 )
-@click.option("--prepare", is_flag=True, help="Only create the server's tables, and print the grants.")
+@click.option(
+    "--prepare",
+    is_flag=True,
+    help="Send nothing; create the server's tables, pack what statistics read, and print the grants.",
+)
 @collected(
     (
         click.option(
@@ -129,11 +133,21 @@ def _target(to: str | None, place: LogPlace) -> Target:
 
 
 def _prepare(target: Target) -> None:
+    from linecheck.log.sync.packed import pack_missing
     from linecheck.log.sync.server import connected
+    from linecheck.log.sync.stored import chains
 
     with connected(target) as connection:
         applied = migrate(connection)
-    click.echo(f"{target}: {counted(applied, 'migration')} applied, the tables are ready")
+        click.echo(f"{target}: {counted(applied, 'migration')} applied, the tables are ready")
+        with connection.begin():
+            logs = chains(connection)
+        with overwritten_line() as show:
+            packed = 0
+            for chain in logs:
+                packed += pack_missing(connection, chain, lambda record: show(f"packed to record {record}"))
+    if packed:
+        click.echo(f"{counted(packed, 'run')} packed for statistics")
     click.echo("A role STATION that only sends needs this, from the owner of the tables:")
     for line in GRANTS:
         click.echo(f"  {line.format(role='STATION')}")

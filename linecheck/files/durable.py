@@ -5,6 +5,7 @@
 :func:`temporary_file`       such a temporary file
 :func:`keep_as`              which is what it was to be
 :func:`remove_abandoned`     what programs that were killed have left of them
+:func:`temporary_folder`     a folder for what does not fit into memory, gone at the end
 :func:`make_folder`          a folder and those above it
 :func:`sync_folder`          the names in a folder, brought to the disk
 :func:`lock_file`            a lock that every program of a station keeps to
@@ -16,6 +17,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
@@ -25,6 +27,8 @@ from linecheck.errors import FileError
 
 #: How the names of temporary files end, which no other program's do.
 TEMPORARY_SUFFIX = ".linecheck-part"
+#: In a temporary folder: is locked for as long as the folder is in use.
+_LOCK: Final = "lock"
 
 #: What a file system answers that cannot bring a folder to the disk by itself.
 _CANNOT_SYNC: Final = frozenset({errno.EINVAL, errno.EBADF, errno.EACCES, errno.EISDIR, errno.ENOTSUP})
@@ -151,6 +155,44 @@ def remove_abandoned(folder: Path) -> None:
                 with contextlib.suppress(OSError), open(entry.path, "r+b") as stream:
                     if lock_file(stream, wait=False):
                         os.unlink(entry.path)
+
+
+@contextlib.contextmanager
+def temporary_folder(prefix: str) -> Iterator[Path]:
+    """Give a new folder among the system's temporary ones; at the end it is gone, with all that is in it.
+
+    It holds a lock while it is in use; those that killed programs have left hold none, and are removed first.
+
+    Raises
+    ------
+    FileError
+        It cannot be made.
+    """
+    with contextlib.ExitStack() as opened:
+        try:
+            root = tempfile.gettempdir()
+            _remove_abandoned_folders(root, prefix)
+            folder = tempfile.TemporaryDirectory(prefix=prefix, dir=root, ignore_cleanup_errors=True)
+            path = Path(opened.enter_context(folder))
+            stream = opened.enter_context(open(path / _LOCK, "wb"))
+        except OSError as error:
+            why = error.strerror or error
+            raise FileError(error.filename or "TMPDIR", f"no temporary folder can be made: {why}") from error
+        with contextlib.suppress(OSError):
+            lock_file(stream)
+        yield path
+
+
+def _remove_abandoned_folders(root: str, prefix: str) -> None:
+    """Remove the user's own folders whose lock nobody holds; one without a lock's file is just being made."""
+    with contextlib.suppress(OSError), os.scandir(root) as entries:
+        for entry in entries:
+            if entry.name.startswith(prefix) and entry.is_dir(follow_symlinks=False):
+                if entry.stat(follow_symlinks=False).st_uid != os.getuid():
+                    continue
+                with contextlib.suppress(OSError), open(os.path.join(entry.path, _LOCK), "r+b") as stream:
+                    if lock_file(stream, wait=False):
+                        shutil.rmtree(entry.path, ignore_errors=True)
 
 
 def lock_file(stream: IO[bytes], *, wait: bool = True) -> bool:

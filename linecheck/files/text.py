@@ -27,6 +27,11 @@ def encodable(text: str) -> str:
     return _SURROGATES.sub(_escaped, text)
 
 
+def counted(number: int, noun: str) -> str:
+    """Return a number with its noun."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 def listed(names: Sequence[str], most: int, joint: str = ", ") -> str:
     """Return the first ``most`` names, and how many more there are: ``a, b and 3 more``."""
     more = f" and {len(names) - most} more" if len(names) > most else ""

@@ -6,21 +6,23 @@
 :class:`Columns`         those tables, to ask in SQL
 =======================  =====================================================================
 
-The engine is DuckDB, in memory, with what does not fit beside it on disk. Its table ``run`` has a row for each picked
-run (:data:`RUN_COLUMNS`), ``every_run`` also those that are not. Readings are many: they are not kept but streamed
-through a question (:meth:`Columns.over_readings`), or kept where several are asked (:meth:`Columns.keep_readings`).
+The engine is DuckDB, in memory; what does not fit goes to a folder among the system's temporary ones (``TMPDIR``). Its
+table ``run`` has a row for each picked run (:data:`RUN_COLUMNS`), ``every_run`` also those that are not. Readings are
+many: they are not kept but streamed through a question (:meth:`Columns.over_readings`), or kept where several are asked
+(:meth:`Columns.keep_readings`).
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 from linecheck.errors import RecordError, UsageError
+from linecheck.files.durable import temporary_folder
 from linecheck.files.text import visible
 from linecheck.limits.model import SETUP_MARK
 from linecheck.limits.verdict import RELEASING, Verdict
@@ -37,8 +39,9 @@ if TYPE_CHECKING:
 __all__ = ["READING_COLUMNS", "RUN_COLUMNS", "Columns", "Place", "open_columns"]
 
 #: What the engine may take of the computer's memory; the rest goes beside it on disk.
-MEMORY_LIMIT: Final = "768MB"
+MEMORY_LIMIT: Final = "512MB"
 THREADS: Final = 2
+_FOLDER_PREFIX: Final = "linecheck-statistics-"
 
 
 @dataclass(frozen=True)
@@ -102,6 +105,11 @@ class Columns:
         """Where they are, in words."""
         return ", ".join(visible(each.name) for each in self._sources)
 
+    @property
+    def picked(self) -> str:
+        """What leaves the picked runs of a table with ``log`` and ``record``; nothing where all are picked."""
+        return "SEMI JOIN run USING (log, record)" if self.has("run") else ""
+
     def rows(self, query: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         """Return the rows of a question."""
         with _engine_errors():
@@ -119,23 +127,29 @@ class Columns:
             self._engine.execute(command, list(parameters))
 
     def has(self, table: str) -> bool:
-        """Return whether a table was laid."""
+        """Return whether a table was laid, and not a view."""
         return bool(self.rows("SELECT 1 FROM duckdb_tables() WHERE table_name = ?", [table]))
 
     def lay_repaired(self) -> None:
-        """Lay a table ``repaired``: the ids of the runs after which a repair of their unit was recorded."""
-        self.run("CREATE OR REPLACE TEMP TABLE repaired (run_id VARCHAR)")
-        found = [[run_id] for source in self._sources for run_id in source.repaired()]
-        if found:
-            self._engine.executemany("INSERT INTO repaired VALUES (?)", found)
+        """Lay a table ``repaired``: the runs after which a repair of their unit was recorded."""
+        self._lay_runs("repaired", self._by_log(source.repaired() for source in self._sources))
 
     def with_asset(self, asset: str) -> list[tuple[int, int]]:
         """Return log and record of all runs with an asset, also of those that are not picked."""
+        return self._by_log(source.with_asset(self._engine, asset) for source in self._sources)
+
+    def _by_log(self, found: Iterable[Iterable[tuple[int, int]]]) -> list[tuple[int, int]]:
+        """Return what each source has found, with the numbers of logs over all sources."""
         return [
             (log if source.has_logs else number, record)
-            for number, source in enumerate(self._sources)
-            for log, record in source.with_asset(self._engine, asset)
+            for number, (source, runs) in enumerate(zip(self._sources, found, strict=True))
+            for log, record in runs
         ]
+
+    def _lay_runs(self, table: str, runs: Sequence[tuple[int, int]]) -> None:
+        self.run(f"CREATE OR REPLACE TEMP TABLE {table} (log BIGINT, record BIGINT)")
+        if runs:
+            self._engine.executemany(f"INSERT INTO {table} VALUES (?, ?)", list(map(list, runs)))
 
     @contextmanager
     def over_readings(self, *names: str, only: Only | None = None, of_all: bool = False) -> Iterator[None]:
@@ -163,8 +177,8 @@ class Columns:
                 columns = "".join(f", {_read_as(name, READING_COLUMNS[name])}" for name in names)
                 parts.append(f"SELECT {log}, record{columns} FROM {table}")
             union = " UNION ALL ".join(parts)
-            picked = "" if of_all else " SEMI JOIN run USING (log, record)"
-            self._engine.execute(f"CREATE OR REPLACE TEMP VIEW reading AS SELECT * FROM ({union}){picked}")
+            picked = "" if of_all else self.picked
+            self._engine.execute(f"CREATE OR REPLACE TEMP VIEW reading AS SELECT * FROM ({union}) {picked}")
             streams.callback(self._engine.execute, "DROP VIEW IF EXISTS reading")
             yield
 
@@ -245,6 +259,7 @@ def open_columns(
     }
     with ExitStack() as opened:
         sources = [opened.enter_context(source) for source in place.sources()]
+        config["temp_directory"] = str(opened.enter_context(temporary_folder(_FOLDER_PREFIX)))
         engine = opened.enter_context(duckdb.connect(config=config))
         found = Columns(place, wanted, engine, sources)
         _load_runs(found, _asked(wanted, columns))
@@ -315,22 +330,18 @@ def _pick(columns: Columns) -> None:
             (f"NOT EXISTS (FROM every_run AS other WHERE {unit} AND other.attempt {side} run.attempt)", [])
         )
     if wanted.asset is not None:
-        _keep_assets(columns, wanted.asset)
+        columns._lay_runs("with_asset", columns.with_asset(wanted.asset))
         conditions.append(
             ("EXISTS (FROM with_asset AS a WHERE a.log = run.log AND a.record = run.record)", [])
         )
-    text = " AND ".join(["true", *(condition for condition, _ in conditions)])
-    values = [value for _, given in conditions for value in given]
-    columns.run(f"CREATE TEMP TABLE run AS SELECT * FROM every_run AS run WHERE {text}", values)
+    if not conditions and not wanted.failed:
+        columns.run("CREATE TEMP VIEW run AS FROM every_run")
+    else:
+        text = " AND ".join(["true", *(condition for condition, _ in conditions)])
+        values = [value for _, given in conditions for value in given]
+        columns.run(f"CREATE TEMP TABLE run AS SELECT * FROM every_run AS run WHERE {text}", values)
     for name in wanted.failed:
         _pick_failed(columns, name)
-
-
-def _keep_assets(columns: Columns, asset: str) -> None:
-    columns.run("CREATE OR REPLACE TEMP TABLE with_asset (log BIGINT, record BIGINT)")
-    found = [list(run) for run in columns.with_asset(asset)]
-    if found:
-        columns._engine.executemany("INSERT INTO with_asset VALUES (?, ?)", found)
 
 
 def _pick_failed(columns: Columns, name: str) -> None:

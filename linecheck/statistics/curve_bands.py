@@ -34,19 +34,19 @@ from linecheck.limits.model import Bounds, Check, Limit, LimitFile, Mask, Side
 from linecheck.log.connect import database_path
 from linecheck.statistics.fits import Sample
 from linecheck.statistics.propose import Proposal, Wanted, tolerance_of
-from linecheck.statistics.readings import specs_of
+from linecheck.statistics.readings import NEWEST_FIRST, specs_of
 
 if TYPE_CHECKING:
     from linecheck.statistics.columns import Columns
 
 #: Curves of at most so many of the newest units are read.
-MOST_UNITS: Final = 1000
+MAX_UNITS: Final = 1000
 #: Fewer curves have no band.
-FEWEST: Final = 20
+MIN_CURVES: Final = 20
 #: Corners of a proposed mask, at most.
 _CORNERS: Final = 12
 #: A point at which curves spread less than this part of the usual has this spread: nothing is known that exactly.
-_LEAST_SPREAD: Final = 0.05
+_MIN_SPREAD: Final = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +83,7 @@ def read_curve_sets(columns: Columns, limits: LimitFile) -> Iterator[CurveSet]:
         return
     found: dict[tuple[str, str, str | None], list[tuple[bytes, bytes, bytes | None] | None]] = {}
     names = sorted({spec.name for _, spec in wanted})
-    newest = columns.rows(f"SELECT log, record FROM counted ORDER BY nth DESC LIMIT {MOST_UNITS}")
+    newest = columns.rows(f"SELECT log, record FROM counted ORDER BY {NEWEST_FIRST} LIMIT {MAX_UNITS}")
     for log, path in enumerate(columns.place.logs):
         records = np.array(sorted(record for of, record in newest if of == log), dtype=np.int64)
         if len(records):
@@ -153,12 +153,12 @@ def deviations(y: FloatArray, side: Side) -> tuple[FloatArray, FloatArray, Float
     """
     units = len(y)
     middle, spread = np.mean(y, axis=0), np.std(y, axis=0, ddof=1)
-    spread = np.maximum(spread, _LEAST_SPREAD * float(np.median(spread)))
+    spread = np.maximum(spread, _MIN_SPREAD * float(np.median(spread)))
     off = y - middle
     # The mean and the spread of all others, from those of all.
     apart = off * (units / (units - 1.0))
     left = ((units - 1.0) * spread**2 - off**2 * (units / (units - 1.0))) / (units - 2.0)
-    own = np.sqrt(np.maximum(left, (_LEAST_SPREAD * spread) ** 2))
+    own = np.sqrt(np.maximum(left, (_MIN_SPREAD * spread) ** 2))
     way = 1.0 if side == "max" else -1.0
     return np.max(way * apart / own, axis=1), middle, spread
 
@@ -185,7 +185,7 @@ def propose_curve(sets: Sequence[CurveSet], wanted: Wanted) -> Proposal:
         x = _corners_x(present.pass_.sides[side], sets[0].x, spec.log_x)
         corners: list[FloatArray] = []
         for one in sets:
-            found = _band(one, side, wanted)
+            found = band(one, side, wanted)
             if isinstance(found, str):
                 return Proposal(
                     check.name, spec.name, spec, present, None, f"{one.channel or 'pair'}: {found}"
@@ -216,14 +216,16 @@ def _notes(sets: Sequence[CurveSet]) -> Iterator[str]:
 
 def _why_none(one: CurveSet) -> str:
     """Return why curves have no band; nothing where they may have one."""
-    if len(one.y) < FEWEST:
-        return f"{len(one.y)} curves with points along one axis are too few for a band, which takes {FEWEST}"
+    if len(one.y) < MIN_CURVES:
+        return (
+            f"{len(one.y)} curves with points along one axis are too few for a band, which takes {MIN_CURVES}"
+        )
     if not np.all(np.isfinite(one.y)):
         return "curves have points that are not finite"
     return "" if float(np.median(np.std(one.y, axis=0))) > 0.0 else "the curves do not spread"
 
 
-def _band(one: CurveSet, side: Side, wanted: Wanted) -> tuple[FloatArray, str] | str:
+def band(one: CurveSet, side: Side, wanted: Wanted) -> tuple[FloatArray, str] | str:
     """Return the edge of the band along the axis, and how it was had; in words why there is none."""
     units = len(one.y)
     farthest, middle, spread = deviations(one.y, side)

@@ -30,12 +30,12 @@ if TYPE_CHECKING:
     from linecheck.statistics.columns import Columns
 
 #: At most so many of the newest units are judged anew.
-MOST_UNITS: Final = 20_000
+MAX_UNITS: Final = 20_000
 #: Fewer fails are no pattern.
-_FEWEST_FAILS: Final = 3
+_MIN_FAILS: Final = 3
 #: From this correlation on two metrics say the same, if there are so many units.
 ALIKE: Final = 0.95
-_FEWEST_ALIKE: Final = 20
+_MIN_ALIKE: Final = 20
 _FAIL, _MARGINAL, _INVALID = (
     level_of(verdict) for verdict in (Verdict.FAIL, Verdict.MARGINAL, Verdict.INVALID)
 )
@@ -71,7 +71,7 @@ def judged_units(columns: Columns, limits: LimitFile, other: Mapping[tuple[str, 
     other : mapping of Mask
         By check and metric, those that change.
     """
-    found = judged_columns(columns, limits, MOST_UNITS)
+    found = judged_columns(columns, limits, MAX_UNITS)
     units, unit = np.unique(found["nth"], return_inverse=True)
     named = zip(found["check"].tolist(), found["metric"].tolist(), found["channel"].tolist(), strict=True)
     labels: list[Key] = [(check, metric, channel or None) for check, metric, channel in named]
@@ -147,7 +147,7 @@ def dominated(
     found = []
     for at, mask in enumerate(masks):
         own = int(together[at, at])
-        if own < _FEWEST_FAILS:
+        if own < _MIN_FAILS:
             continue
         others = [
             other
@@ -166,7 +166,7 @@ def alike(units: JudgedUnits) -> Iterator[tuple[Key, Key, float, int]]:
     """Yield pairs of metrics that say the same of units, with their correlation and how many units have both."""
     there = np.isfinite(units.values)
     count = np.sum(there, axis=0)
-    usable = [at for at in range(len(units.keys)) if count[at] >= _FEWEST_ALIKE]
+    usable = [at for at in range(len(units.keys)) if count[at] >= _MIN_ALIKE]
     centred = np.where(there, units.values - _means(units.values, there), 0.0)
     spread = np.sqrt(np.sum(centred**2, axis=0))
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -51,9 +51,9 @@ _BINS: Final = 64
 #: Ramps begin at one of these parts of the span and go on to its end.
 _RAMPS: Final = (0.0, 0.25, 0.5, 0.75)
 #: A spread of fewer differences than this is not known well enough to hold anything against it.
-LEAST_DIFFERENCES: Final = 4
+MIN_DIFFERENCES: Final = 4
 #: Fewer values of units are not weighed.
-LEAST_VALUES: Final = 20
+MIN_VALUES: Final = 20
 
 
 @dataclass(frozen=True)
@@ -177,7 +177,7 @@ def weigh(runs: Runs) -> Weighed:
     cell, cells = _cells(runs)
     runs, limited = _limited(runs, cell)
     sigma, golden_sigma = _spread(runs.values, cell, ~is_golden), _spread(runs.values, cell, is_golden)
-    if sigma is None or units < LEAST_VALUES:
+    if sigma is None or units < MIN_VALUES:
         if golden_sigma is None:
             told = f"it cannot be told with {units} units and {golden_runs} runs of golden units"
             return Weighed((), sigma, golden_sigma, 0.0, units, golden_runs, limited, told)
@@ -227,7 +227,7 @@ def _spread(values: FloatArray, cell: IntArray, wanted: NDArray[np.bool_]) -> fl
     order = np.argsort(cell[wanted], kind="stable")
     ordered, of_cell = values[wanted][order], cell[wanted][order]
     apart = np.diff(ordered)[np.diff(of_cell) == 0]
-    if len(apart) < LEAST_DIFFERENCES or not np.any(apart):
+    if len(apart) < MIN_DIFFERENCES or not np.any(apart):
         return None
     freedom = len(apart) / 1.5  # von Neumann (1941): neighbours share values
     return math.sqrt(0.5 * float(np.mean(apart**2)) * (freedom / (freedom - 2.0) if freedom > 4 else 2.0))

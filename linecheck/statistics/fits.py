@@ -32,15 +32,25 @@ from linecheck.dsp.arrays import FloatArray
 _POINTS: Final = 160
 #: So many draws of three parameters.
 _DRAWS: Final = 8192
+#: What an interval leaves out at each end.
+EVEN_TAILS: Final = (0.025, 0.025)
 #: Below this a skewness of the fit is none.
 _NO_SKEW: Final = 1e-6
-_MOST_SKEW: Final = 1.5
+_MAX_SKEW: Final = 1.5
 #: Readings that are the same bound are spread over so many places.
 _PIECES: Final = 400
 _GOLDEN: Final = 0.6180339887498949
 #: So many standard errors off the middle nothing of the other side matters.
-_FAR: Final = 5.0
-_HALVINGS: Final = 24
+_FAR: Final = 4.0
+_PER_ERROR: Final = 50
+_HALVINGS: Final = 30
+#: Spreads, and means of each, at which a likelihood with bounds is computed.
+_CELLS: Final = 80
+#: More bounds, or values, than this count in groups.
+_MAX_BOUNDS: Final = 40
+_MAX_VALUES: Final = 240
+#: Distributions are drawn from so much wider a one.
+_WIDER: Final = 1.3
 #: Stands for an infinite likelihood's logarithm: differences of it are numbers.
 _IMPOSSIBLE: Final = 1e30
 
@@ -201,17 +211,44 @@ class Fit:
     def allowed(self) -> Parameters:
         """The distributions that the data allow, each as likely as the next: what is computed of them has an interval.
 
-        Of a normal distribution these are the exact ones of the mean and spread (Student's t and χ²) where all
-        readings are values, else the same with as many units and degrees of freedom as the likelihood tells. Of a
-        skewed one they follow from the curvature of the likelihood.
+        Of a normal distribution whose readings are all values these are the exact ones of mean and spread (Student's t
+        and χ²). With bounds they are those of the likelihood with the prior that gives the exact ones without (flat in
+        the mean and in the logarithm of the spread). Of a skewed one
+        they are those of the likelihood too, flat in its skewness.
         """
         if self.covariance is not None:
             return self._allowed_skewed(self.covariance)
-        z, tail = _grid()
-        log_ratio = 0.5 * np.log(self.dof / special.chdtri(self.dof, tail))
-        scale = self.scale * np.exp(log_ratio)
-        centre = self.centre + scale * z / math.sqrt(self.mean_units) + self.slope * self.scale * log_ratio
+        if self.sample.bounded:
+            return self._allowed_bounded()
+        z, share = _grid()
+        scale = np.repeat(self.scale * np.sqrt(self.dof / special.chdtri(self.dof, share)), _POINTS)
+        centre = self.centre + scale * np.tile(z, _POINTS) / math.sqrt(self.mean_units)
         return Parameters(centre, scale, np.zeros_like(centre))
+
+    def _allowed_bounded(self) -> Parameters:
+        """Return means and spreads by their likelihood: on a grid about its top, and from there evenly in probability.
+
+        As without bounds, each spread comes with :data:`_POINTS` means, ascending.
+        """
+        log_scale = np.linspace(-6.0, 9.0, _CELLS) / math.sqrt(2.0 * self.dof)
+        scale = self.scale * np.exp(log_scale)
+        middle = self.centre + self.slope * self.scale * log_scale
+        steps = np.linspace(-8.0, 8.0, _CELLS) / math.sqrt(self.mean_units)
+        centre = middle[:, None] + scale[:, None] * steps
+        logs = _log_likelihood(self.sample, centre, scale[:, None])
+        density = np.exp(logs - np.max(logs))
+        share = _grid()[1]
+        # The steps of a spread's means grow with it.
+        at = _inverse(np.sum(density, axis=1) * scale, share)
+        rows = np.minimum(at.astype(np.intp), _CELLS - 2)
+        part = (at - rows)[:, None]
+        means = np.array(
+            [_inverse(row, share) for row in (1.0 - part) * density[rows] + part * density[rows + 1]]
+        )
+        ends = np.arange(_CELLS)
+        scales, middles = (np.interp(at, ends, of)[:, None] for of in (scale, middle))
+        found = middles + scales * np.interp(means, ends, steps)
+        return Parameters(found.ravel(), np.repeat(scales, _POINTS), np.zeros(_POINTS**2))
 
     def off_middle(self, middle: float) -> FloatArray:
         """Return how far from a value the means are that the data allow, for each of :attr:`allowed`; not if skewed.
@@ -220,26 +257,33 @@ class Fit:
         of the allowed means would leave a mean in the middle out. So they follow from the distribution of the estimate
         (a folded normal one), and are 0 as often as a mean in the middle would have given an estimate as large.
         """
-        error = self.allowed.scale / math.sqrt(self.mean_units)
-        z = _grid()[0]
-        found = (self.allowed.centre - middle) / error - z
-        z, found = np.where(found < 0.0, -z, z), np.abs(found)
-        high = np.maximum(found + z, 0.0)
-        near = np.flatnonzero(found < _FAR)
-        at, share = found[near], special.ndtr(-z[near])
-        low, top = np.zeros(len(near)), high[near]
-        for _ in range(_HALVINGS):
-            middle_of = 0.5 * (low + top)
-            is_below = special.ndtr(at - middle_of) - special.ndtr(-at - middle_of) > share
-            low, top = np.where(is_below, middle_of, low), np.where(is_below, top, middle_of)
-        high[near] = low
-        return high * error
+        centre = self.allowed.centre.reshape(_POINTS, _POINTS)
+        found = np.mean(centre, axis=1) - middle
+        error = np.std(centre, axis=1) / np.std(_grid()[0])
+        off = np.abs(centre - middle)
+        at = np.abs(found) / error
+        near = at < _FAR
+        row, part = np.divmod(at[near] * _PER_ERROR, 1.0)
+        table, row, part = _folded(), row.astype(np.intp), part[:, None]
+        told = ((1.0 - part) * table[row] + part * table[row + 1]) * error[near, None]
+        off[near] = np.where(found[near, None] < 0.0, told[:, ::-1], told)
+        return off.ravel()
 
     def _allowed_skewed(self, covariance: FloatArray) -> Parameters:
-        root = np.linalg.cholesky(covariance)
-        shift = root @ _normal_draws(3)
-        centre, log_scale, skew = shift
-        return Parameters(self.centre + self.scale * centre, self.scale * np.exp(log_scale), self.skew + skew)
+        """Return distributions by their likelihood, with the same prior and a flat one of the skewness.
+
+        They are drawn by the curvature of the likelihood, made wider, and kept as often as their likelihood asks for:
+        near the end of a distribution it is not as its curvature says.
+        """
+        z = _normal_draws(3)
+        centre, log_scale, skew = _WIDER * np.linalg.cholesky(covariance) @ z
+        drawn = Parameters(
+            self.centre + self.scale * centre, self.scale * np.exp(log_scale), self.skew + skew
+        )
+        logs = _skewed_log_likelihood(self.sample, drawn) + 0.5 * np.sum(z * z, axis=0)
+        upto = np.cumsum(np.exp(logs - np.max(logs)))
+        kept = np.searchsorted(upto, (np.arange(_DRAWS) + 0.5) / _DRAWS * upto[-1])
+        return Parameters(drawn.centre[kept], drawn.scale[kept], drawn.skew[kept])
 
     def standardised(self) -> tuple[FloatArray, FloatArray]:
         """Return all readings as standard normal ones, ascending, and their counts.
@@ -267,10 +311,77 @@ class Fit:
 
 @lru_cache(maxsize=1)
 def _grid() -> tuple[FloatArray, FloatArray]:
-    """Return standard normal values, and tails of a second distribution, in all their combinations."""
+    """Return standard normal values as likely as each other, ascending, and the shares below them."""
     share = (np.arange(_POINTS) + 0.5) / _POINTS
-    z, tail = np.meshgrid(special.ndtri(share), share)
-    return z.ravel(), tail.ravel()
+    return special.ndtri(share), share
+
+
+@lru_cache(maxsize=1)
+def _folded() -> FloatArray:
+    """Return how many errors a mean is off the middle, by its estimate (rows) and how often one is as large (columns).
+
+    Rows are estimates of 0 to :data:`_FAR` errors, columns those of :func:`_grid`.
+    """
+    at = np.arange(round(_FAR * _PER_ERROR) + 2)[:, None] / _PER_ERROR
+    z, share = _grid()[0], _grid()[1][::-1]
+    low, high = np.zeros((len(at), _POINTS)), np.maximum(at + z, 0.0)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        is_below = special.ndtr(at - middle) - special.ndtr(-at - middle) > share
+        low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
+    return low
+
+
+def _inverse(density: FloatArray, share: FloatArray) -> FloatArray:
+    """Return at which places of a density's array, in parts of its steps, so large shares lie below."""
+    upto = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]))])
+    return np.interp(share * upto[-1], upto, np.arange(len(density)))
+
+
+def _log_likelihood(sample: Sample, centre: FloatArray, scale: FloatArray) -> FloatArray:
+    """Return the logarithm of a normal distribution's likelihood, with bounds."""
+    squares = (sample.measured - 1) * sample.spread**2 + sample.measured * (centre - sample.mean) ** 2
+    logs = -sample.measured * np.log(scale) - 0.5 * squares / scale**2
+    for bound, count in zip(*_grouped(sample.bounds, sample.bound_counts), strict=True):
+        logs = logs + count * special.log_ndtr(sample.side * (centre - bound) / scale)
+    return np.asarray(logs)
+
+
+def _skewed_log_likelihood(sample: Sample, of: Parameters) -> FloatArray:
+    """Return the logarithm of a skewed distribution's likelihood, with bounds, for each of some distributions."""
+    values, counts = _grouped(sample.values, sample.counts, _MAX_VALUES, _MAX_VALUES // 4)
+    bounds, bound_counts = _grouped(sample.bounds, sample.bound_counts)
+    logs = -sample.measured * np.log(of.scale)
+    for part in np.array_split(np.arange(len(logs)), 16):
+        scale, skew = of.scale[part, None], of.skew[part, None]
+        y = (values - of.centre[part, None]) / scale
+        z = _unstretched(skew, y)
+        with np.errstate(invalid="ignore"):
+            logs[part] -= (0.5 * z * z + skew * z) @ counts
+        # A value beyond the end of a distribution cannot be.
+        logs[part] = np.where(np.all(1.0 + skew * y > 0.0, axis=1), logs[part], -np.inf)
+        if len(bounds):
+            at = _unstretched(skew, (bounds - of.centre[part, None]) / scale)
+            logs[part] += special.log_ndtr(-sample.side * at) @ bound_counts
+    return logs
+
+
+def _grouped(
+    values: FloatArray, counts: FloatArray, most: int = _MAX_BOUNDS, alone: int = 0
+) -> tuple[FloatArray, FloatArray]:
+    """Return values with those close to each other as one, but for so many at each end, which say most of its tails."""
+    if len(values) <= most:
+        return values, counts
+    inner = len(values) - 2 * alone
+    group = np.concatenate(
+        [
+            np.arange(alone),
+            alone + np.arange(inner) * (most - 2 * alone) // inner,
+            most - alone + np.arange(alone),
+        ]
+    )
+    total = np.bincount(group, counts)
+    return np.bincount(group, counts * values) / total, total
 
 
 @lru_cache(maxsize=4)
@@ -281,10 +392,9 @@ def _normal_draws(size: int) -> FloatArray:
     return np.asarray(special.ndtri(shares.T))
 
 
-def interval(values: FloatArray, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the interval of what was computed of :attr:`Fit.allowed`."""
-    tail = 0.5 * (1.0 - confidence)
-    low, high = np.quantile(values, [tail, 1.0 - tail])
+def interval(values: FloatArray, tails: tuple[float, float] = EVEN_TAILS) -> tuple[float, float]:
+    """Return the interval of what was computed of :attr:`Fit.allowed`, with so much of them left out at each end."""
+    low, high = np.quantile(values, [tails[0], 1.0 - tails[1]])
     return float(low), float(high)
 
 
@@ -318,7 +428,7 @@ def skewed_fit(sample: Sample) -> Fit | None:
     third = float(sample.counts @ y**3) / sample.measured
     start = np.array([-third / 6.0, 0.0, np.clip(third / 3.0, -0.9, 0.9)])
     found = _most_likely(sample, start)
-    if found is None or abs(found[0][2]) > _MOST_SKEW:
+    if found is None or abs(found[0][2]) > _MAX_SKEW:
         return None
     (centre, log_scale, skew), covariance = found
     scale = sample.spread * math.exp(log_scale)
@@ -333,7 +443,7 @@ def _most_likely(sample: Sample, start: FloatArray) -> tuple[FloatArray, FloatAr
     def unlikely(parameters: FloatArray) -> float:
         centre, log_scale = parameters[:2]
         skew = parameters[2] if len(parameters) == 3 else 0.0
-        if abs(log_scale) > 20.0 or abs(skew) > 2.0 * _MOST_SKEW:
+        if abs(log_scale) > 20.0 or abs(skew) > 2.0 * _MAX_SKEW:
             return _IMPOSSIBLE
         scale = math.exp(log_scale)
         y = (values - centre) / scale

@@ -77,7 +77,7 @@ def _stations(columns: Columns) -> list[StationLine]:
     days: dict[str, list[Day]] = {}
     for station, day, found, among in columns.rows(f"""
             SELECT coalesce(station, ''), strftime(recorded, '%Y-%m-%d'), count(*) FILTER (passes), count(*)
-            FROM {first_runs()} GROUP BY 1, 2 ORDER BY 1, 2"""):
+            FROM {first_runs(columns)} GROUP BY 1, 2 ORDER BY 1, 2"""):
         days.setdefault(station, []).append(Day(day, Share(found, among)))
     stations = []
     for name, number, void in runs:

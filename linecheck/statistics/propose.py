@@ -13,14 +13,14 @@ fail mask lies as far outside of it as measuring is uncertain: a unit that passe
 consumer's risk, and a unit within it is failed no more often than the producer's; these are divided as well.
 
 A tolerance interval is exact where readings are normal. Of a skewed fit, or with bounds among the readings, it is by
-the distributions that the readings allow. Without a distribution it is by order statistics (Wilks), if there are units
-enough. Failed units are units.
+the distributions that the readings allow, of which as many hold the share as the confidence says. Without a
+distribution it is by order statistics (Wilks), if there are units enough. Failed units are units.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -38,7 +38,8 @@ from linecheck.statistics.tolerances import one_sided_factor, rank_beyond, two_s
 
 #: Limits are rounded outward to a digit that is no more than this part of the spread.
 _ROUNDED_TO: Final = 0.1
-_MOST_UNITS: Final = 10_000_000
+_MAX_UNITS: Final = 10_000_000
+_HALVINGS: Final = 16
 
 
 @dataclass(frozen=True)
@@ -217,15 +218,32 @@ def _normal_span(sample: Sample, sides: tuple[bool, bool], share: float, confide
 
 def _allowed_span(choice: Choice, sides: tuple[bool, bool], share: float, confidence: float) -> Span:
     assert choice.fit is not None
-    # With two limits half of what may lie outside, and half of the doubt, belongs to each.
     outside, doubt = 1.0 - share, 1.0 - confidence
-    if all(sides):
-        outside, doubt = 0.5 * outside, 0.5 * doubt
-    z = float(-special.ndtri(outside))
+    z = float(-special.ndtri(0.5 * outside if all(sides) else outside))
     allowed = choice.fit.allowed
-    low = float(np.quantile(allowed.percentile(-z), doubt)) if sides[0] else 0.0
-    high = float(np.quantile(allowed.percentile(z), 1.0 - doubt)) if sides[1] else 0.0
+    lows, highs = allowed.percentile(-z), allowed.percentile(z)
+
+    def limits(tail: float) -> tuple[float, float]:
+        return float(np.quantile(lows, tail)), float(np.quantile(highs, 1.0 - tail))
+
+    low, high = limits(doubt)
+    if all(sides):
+        # Both limits together leave too much outside in so many of the distributions that the readings allow.
+        def excess(tail: float) -> float:
+            below, above = limits(tail)
+            return float(np.mean(allowed.below(below) + allowed.above(above) > outside)) - doubt
+
+        # Half of the doubt at each is always enough.
+        low, high = limits(_last(excess, 0.5 * doubt, 0.5))
     return _span(low, high, sides, "normal with bounds" if choice.method == "normal" else "skewed fit")
+
+
+def _last(excess: Callable[[float], float], low: float, high: float) -> float:
+    """Return the last place at which what only grows is not above zero; the first one where it is nowhere."""
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if excess(middle) <= 0.0 else (low, middle)
+    return low
 
 
 def _ranked_span(
@@ -259,7 +277,7 @@ def rank_beyond_both(units: int, share: float, confidence: float = CONFIDENCE) -
 
 
 def _units_for_both(share: float, confidence: float) -> int:
-    low, high = 2, _MOST_UNITS
+    low, high = 2, _MAX_UNITS
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (

@@ -29,10 +29,10 @@ from linecheck.errors import UsageError
 from linecheck.limits.decision import SIDES
 from linecheck.limits.model import Check, LimitFile, Mask
 from linecheck.limits.verdict import Verdict
-from linecheck.run.model import HOLD
 from linecheck.statistics.capability import Tolerance, Within
 from linecheck.statistics.fits import Sample
 from linecheck.statistics.tolerances import moving_range_spread, pooled_spread
+from linecheck.statistics.yields import lay_judging
 
 if TYPE_CHECKING:
     from linecheck.statistics.columns import Columns
@@ -55,13 +55,14 @@ COLUMNS: Final = (
     "limit_sha256",
     "limit_revision",
 )
+#: The order of the counted units, from the newest.
+NEWEST_FIRST: Final = "recorded DESC, log DESC, record DESC"
 #: More units than this are counted in bins.
 FEW: Final = 10_000
 #: So many rows say how narrow bins are.
 _LOOKED_AT: Final = 200_000
 _BINS_IN_MIDDLE_HALF: Final = 100.0
 _JUDGED: Final = tuple(verdict.value for verdict in Verdict if verdict is not Verdict.ABORTED)
-_JUDGING: Final = (Verdict.PASS.value, Verdict.MARGINAL.value, HOLD, Verdict.FAIL.value)
 _IS_VOID: Final = "value IS NOT NULL AND verdict = 'invalid' AND NOT coalesce(is_bound, false)"
 _KEY: Final = '"check", metric, channel'
 
@@ -160,26 +161,20 @@ def count_units(columns: Columns, limits: LimitFile, *, every_run: bool = False)
     every_run : bool
         Whether each run that judges a unit counts, in place of each unit once.
     """
-    states = ", ".join(f"'{state}'" for state in _JUDGING)
-    failed = "false"
-    if columns.rows("SELECT count(*) FROM every_run WHERE state = 'aborted'")[0][0]:
-        columns.keep_readings(only={"verdict": [Verdict.FAIL.value]}, of_all=True, table="failed_reading")
-        failed = "(log, record) IN (SELECT DISTINCT log, record FROM failed_reading)"
-    columns.run(
-        f"""
-        CREATE OR REPLACE TEMP TABLE judging AS
-        SELECT *, row_number() OVER (PARTITION BY purpose, model, serial ORDER BY recorded, log, record) AS attempt_nth
-        FROM every_run WHERE model = ? AND (state IN ({states}) OR (state = 'aborted' AND {failed}))""",
-        [limits.model],
-    )
-    once = "true" if every_run else "attempt_nth = 1"
+    model = limits.model.replace("'", "''")
+    lay_judging(columns, f"model = '{model}'")
+    again = "judging SEMI JOIN several USING (purpose, model, serial)"
+    if not every_run:
+        again = f"""(FROM {again} QUALIFY 1 = row_number()
+            OVER (PARTITION BY purpose, model, serial ORDER BY recorded, log, record))"""
+    unread = "serial, model, purpose, verdict, released, state, passes"
     columns.run(f"""
         CREATE OR REPLACE TEMP TABLE counted AS
-        SELECT *, row_number() OVER (ORDER BY recorded, log, record) AS nth
-        FROM judging SEMI JOIN run USING (log, record) WHERE {once}""")
+        SELECT * EXCLUDE ({unread}) FROM (
+            FROM judging ANTI JOIN several USING (purpose, model, serial) UNION ALL BY NAME FROM {again})
+        {columns.picked}""")
     (judged, others, runs) = columns.rows(
-        """SELECT (SELECT count(*) FROM judging SEMI JOIN run USING (log, record)),
-            count(*) FILTER (model <> ?), count(*) FROM run""",
+        f"""SELECT (SELECT count(*) FROM judging {columns.picked}), count(*) FILTER (model <> ?), count(*) FROM run""",
         [limits.model],
     )[0]
     (units, since, until) = columns.rows(
@@ -286,7 +281,7 @@ class _Source:
     def __init__(self, columns: Columns, limits: LimitFile, of_pass: bool, wanted: Collection[str]) -> None:
         self.columns = columns
         self._of_pass = of_pass
-        self._meant = [
+        self.meant = [
             (check.name, spec.name)
             for check in limits.checks
             for spec in specs_of(check)
@@ -299,11 +294,11 @@ class _Source:
         curves = {
             (check.name, spec.name) for check in limits.checks for spec in specs_of(check) if _is_curve(spec)
         }
-        self._with_curves = not curves.isdisjoint(self._meant)
+        self._with_curves = not curves.isdisjoint(self.meant)
         # What is not asked for is not read.
         self.only: Only = {"verdict": _JUDGED}
         if wanted:
-            self.only = {"metric": sorted({metric for _, metric in self._meant})}
+            self.only = {"metric": sorted({metric for _, metric in self.meant})}
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -324,18 +319,19 @@ class _Source:
         is_curve = "is_curve" if self._with_curves else "false"
         value = f"CASE WHEN is_curve THEN {distance} ELSE value END" if self._with_curves else "value"
         return f"""(
-            SELECT {_KEY}, {is_curve} AS is_curve, coalesce(is_bound, false) AS is_bound, uncertainty, nth, subgroup,
-                {_IS_VOID} AS is_void,
+            SELECT {_KEY}, meant.number AS meant, {is_curve} AS is_curve, coalesce(is_bound, false) AS is_bound,
+                uncertainty, recorded, log, record, subgroup, {_IS_VOID} AS is_void,
                 {value} AS value
-            FROM {table} JOIN unit_order USING (log, record) SEMI JOIN meant USING ("check", metric))"""
+            FROM {table} JOIN unit_order USING (log, record) JOIN meant USING ("check", metric))"""
 
     def lay(self, by: str) -> None:
         """Lay the tables that say which readings are meant, and in which order and subgroup units are."""
         subgroup = SUBGROUPS.get(by, "''")
         self.columns.run(
-            f"CREATE OR REPLACE TEMP TABLE unit_order AS SELECT log, record, nth, {subgroup} AS subgroup FROM counted"
+            "CREATE OR REPLACE TEMP TABLE unit_order AS "
+            f"SELECT log, record, recorded, dense_rank() OVER (ORDER BY {subgroup}) AS subgroup FROM counted"
         )
-        _lay_meant(self.columns, self._meant)
+        _lay_meant(self.columns, self.meant)
 
 
 #: What is counted of each value, or bin.
@@ -358,7 +354,7 @@ def _of_few(source: _Source, by: str) -> dict[Key, _Rows]:
     if by == MOVING_RANGE:
         ranges = columns.rows(f"""
             SELECT {_KEY}, avg(abs(value - before)), count(value) FROM (
-                SELECT {_KEY}, value, lag(value) OVER (PARTITION BY {_KEY} ORDER BY nth) AS before
+                SELECT {_KEY}, value, lag(value) OVER (PARTITION BY {_KEY} ORDER BY recorded, log, record) AS before
                 FROM {rows} WHERE value IS NOT NULL AND NOT is_void)
             GROUP BY {_KEY}""")
         for *key, mean_range, units in ranges:
@@ -382,20 +378,23 @@ def _of_many(source: _Source, by: str) -> dict[Key, _Rows]:
     with columns.over_readings(*source.names, only=source.only):
         columns.run(f"""
             CREATE OR REPLACE TEMP TABLE bin_width AS
-            SELECT {_KEY}, (quantile_cont(value, 0.75) - quantile_cont(value, 0.25)) / {_BINS_IN_MIDDLE_HALF} AS middle,
-                stddev_samp(value) / {_BINS_IN_MIDDLE_HALF} AS rest
-            FROM {source.rows(some)} GROUP BY {_KEY}""")
+            SELECT meant, channel, (quantile_cont(value, 0.75) - quantile_cont(value, 0.25)) / {_BINS_IN_MIDDLE_HALF}
+                AS middle, stddev_samp(value) / {_BINS_IN_MIDDLE_HALF} AS rest
+            FROM {source.rows(some)} GROUP BY meant, channel""")
     width = "CASE WHEN middle > 0 THEN middle WHEN rest > 0 THEN rest END"
+    # Numbers for names: to group many millions of rows by texts takes twice as long.
     with columns.over_readings(*source.names, only=source.only):
         counted = columns.rows(f"""
             WITH r AS (
                 SELECT r.*, CASE WHEN {width} IS NULL THEN r.value ELSE floor(r.value / {width}) END AS bin
                 FROM {source.rows("reading")} AS r LEFT JOIN bin_width AS w
-                ON r."check" = w."check" AND r.metric = w.metric AND r.channel IS NOT DISTINCT FROM w.channel)
-            SELECT {_KEY}, is_bound, {_TOTALS}, GROUPING(bin) AS is_subgroup, var_samp(value) FILTER (NOT is_void)
-            FROM r GROUP BY GROUPING SETS (({_KEY}, is_bound, bin), ({_KEY}, subgroup))""")
-    found = _collected([row[:-2] for row in counted if not row[-2]])
-    _pooled(found, ((*row[:3], row[-3], row[-1] or 0.0) for row in counted if row[-2]))
+                ON r.meant = w.meant AND r.channel IS NOT DISTINCT FROM w.channel)
+            SELECT meant, channel, is_bound, {_TOTALS}, GROUPING(bin) AS is_subgroup,
+                var_samp(value) FILTER (NOT is_void)
+            FROM r GROUP BY GROUPING SETS ((meant, channel, is_bound, bin), (meant, channel, subgroup))""")
+    named = [(*source.meant[row[0]], *row[1:]) for row in counted]
+    found = _collected([row[:-2] for row in named if not row[-2]])
+    _pooled(found, ((*row[:3], row[-3], row[-1] or 0.0) for row in named if row[-2]))
     return found
 
 
@@ -405,9 +404,10 @@ def judged_columns(columns: Columns, limits: LimitFile, most: int) -> dict[str, 
     ``channel`` is empty for the pair.
     """
     _lay_meant(columns, [(check.name, metric) for check in limits.checks for metric in check.masks])
-    columns.run(
-        f"CREATE OR REPLACE TEMP TABLE newest AS SELECT log, record, nth FROM counted ORDER BY nth DESC LIMIT {most}"
-    )
+    columns.run(f"""
+        CREATE OR REPLACE TEMP TABLE newest AS
+        SELECT log, record, row_number() OVER (ORDER BY recorded, log, record) AS nth
+        FROM (FROM counted ORDER BY {NEWEST_FIRST} LIMIT {most})""")
     names = ("check", "metric", "channel", "value", "uncertainty", "is_bound", "verdict", "is_curve")
     with columns.over_readings(*names, only={"verdict": _JUDGED}):
         return columns.arrays(f"""
@@ -418,12 +418,12 @@ def judged_columns(columns: Columns, limits: LimitFile, most: int) -> dict[str, 
 
 
 def _lay_meant(columns: Columns, pairs: Iterable[tuple[str, str]]) -> None:
-    """Lay the table of the checks and metrics that are meant."""
+    """Lay the table of the checks and metrics that are meant, each once, with their numbers."""
     # A stream says not how long it is, and the engine would keep it whole to look the units up in.
     columns.run("SET disabled_optimizers = 'join_order,build_side_probe_side'")
-    columns.run('CREATE OR REPLACE TEMP TABLE meant ("check" VARCHAR, metric VARCHAR)')
-    for pair in pairs:
-        columns.run("INSERT INTO meant VALUES (?, ?)", pair)
+    columns.run('CREATE OR REPLACE TEMP TABLE meant ("check" VARCHAR, metric VARCHAR, number INTEGER)')
+    for number, pair in enumerate(pairs):
+        columns.run("INSERT INTO meant VALUES (?, ?, ?)", (*pair, number))
 
 
 def _key(parts: Any) -> Key:  # noqa: ANN401 - the columns of a row
@@ -499,7 +499,7 @@ def _metric(limits: LimitFile, key: Key, rows: _Rows, units: int, by: str) -> Me
         max(units - with_value, 0),
         rows.void,
         math.sqrt(rows.square / with_value) if known else None,
-        None if rows.within is None else Within(*rows.within, by.replace("-", " ")),
+        None if rows.within is None else Within(*rows.within, by.replace("-", " "), by == MOVING_RANGE),
     )
 
 

@@ -27,7 +27,7 @@ from linecheck.statistics.columns import Columns
 #: Columns of a run that are asked for.
 COLUMNS: Final = ("run_id", "serial", "model", "purpose", "verdict", "recorded", "station", "nest")
 _JUDGED: Final = "('pass', 'marginal', 'fail')"
-_MOST_NAMED: Final = 200
+_MAX_NAMED: Final = 200
 
 
 @dataclass(frozen=True)
@@ -196,5 +196,5 @@ def _known(columns: Columns) -> str:
             'SELECT DISTINCT "check", metric FROM reading SEMI JOIN '
             "(FROM run ORDER BY recorded DESC LIMIT 5) USING (log, record) ORDER BY ALL"
         )
-    known = [f"{check}.{metric}" for check, metric in rows][:_MOST_NAMED]
+    known = [f"{check}.{metric}" for check, metric in rows][:_MAX_NAMED]
     return f"; the newest have {', '.join(map(visible, known))}" if known else ""

@@ -140,7 +140,7 @@ def standouts_of(columns: Columns) -> tuple[Standout, ...]:
 def units_judged(columns: Columns) -> int:
     """Return how many units have their first judging run among the picked ones."""
     lay_units(columns)
-    return int(columns.rows(f"SELECT count(*) FROM {first_runs()}")[0][0])
+    return int(columns.rows(f"SELECT count(*) FROM {first_runs(columns)}")[0][0])
 
 
 def worse_than_rest(failed: int, units: int, rest_failed: int, rest_units: int) -> float:
@@ -203,7 +203,7 @@ def apart_from_others(
 def _counts(columns: Columns, name: str) -> dict[str, tuple[int, int]]:
     """Return units and failed units of each group."""
     rows = columns.rows(
-        f"SELECT {PARTED_BY[name]}, count(*), count(*) FILTER (NOT passes) FROM {first_runs()} "
+        f"SELECT {PARTED_BY[name]}, count(*), count(*) FILTER (NOT passes) FROM {first_runs(columns)} "
         f"WHERE {PARTED_BY[name]} IS NOT NULL GROUP BY 1 HAVING count(*) >= {MIN_UNITS}"
     )
     return {group: (units, failed) for group, units, failed in rows}
@@ -212,7 +212,9 @@ def _counts(columns: Columns, name: str) -> dict[str, tuple[int, int]]:
 def _means(columns: Columns, names: Sequence[str]) -> dict[str, list[dict[str, Any]]]:
     """Return count, mean and variance of each metric in each group, by what parts them."""
     keys = ", ".join(f'{PARTED_BY[name]} AS "{name}"' for name in names)
-    columns.run(f"CREATE OR REPLACE TEMP TABLE grouped AS SELECT log, record, {keys} FROM {first_runs()}")
+    columns.run(
+        f"CREATE OR REPLACE TEMP TABLE grouped AS SELECT log, record, {keys} FROM {first_runs(columns)}"
+    )
     sets = ", ".join(f'("check", metric, channel, unit, "{name}")' for name in names)
     quoted = ", ".join(f'"{name}"' for name in names)
     marks = ", ".join(f'grouping("{name}")' for name in names)

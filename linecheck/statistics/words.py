@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping
 
 from linecheck.checks.parts.declared import difference_unit
-from linecheck.files.text import listed, visible
+from linecheck.files.text import counted, listed, visible
 from linecheck.results.wording import significant
 from linecheck.statistics.among import OfModel, OfStated, Place
 from linecheck.statistics.standouts import Apart, Standout
@@ -14,11 +14,6 @@ from linecheck.statistics.yields import Share, Yields
 
 #: So many metrics of a group are named.
 _MAX_NAMED = 3
-
-
-def counted(number: int, noun: str) -> str:
-    """Return a number with its noun."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def share_text(share: Share) -> str:

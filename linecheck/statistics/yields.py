@@ -53,7 +53,6 @@ GROUPS: Final[Mapping[str, str]] = {
 }
 #: Columns of the runs that yields are counted from.
 COLUMNS: Final = (
-    "run_id",
     "serial",
     "model",
     "recorded",
@@ -194,38 +193,49 @@ def yields_of(columns: Columns, by: str | None = None, *, limit: int | None = No
     )
 
 
-def _lay_failures(columns: Columns) -> None:
-    """Keep what failed in which run: few readings of very many."""
-    columns.keep_readings(
-        "check", "metric", only={"verdict": [Verdict.FAIL.value]}, table="failure", of_all=True
-    )
+def lay_judging(columns: Columns, which: str, *, failures: Sequence[str] = ()) -> None:
+    """Lay ``judging``: the runs that judged a unit, each with whether it ``passes``; and the units of ``several`` runs.
+
+    Most units are run once. What puts runs in order is asked of the others alone, and nothing is copied.
+
+    Parameters
+    ----------
+    columns : Columns
+    which : str
+        A condition on runs.
+    failures : sequence of str
+        Columns of what failed in which run, to lay as ``failure`` too: few readings of very many.
+    """
+    aborted = "false"
+    if failures or columns.rows("SELECT 1 FROM every_run WHERE state = 'aborted' LIMIT 1"):
+        columns.keep_readings(*failures, only={"verdict": [Verdict.FAIL.value]}, table="failure", of_all=True)
+        aborted = "state = 'aborted' AND (log, record) IN (SELECT (log, record) FROM failure)"
+    passes = ", ".join(f"'{state}'" for state in _PASSES)
+    columns.run(f"""
+        CREATE OR REPLACE TEMP VIEW judging AS
+        SELECT *, state IN ({passes}) AS passes FROM every_run
+        WHERE {which} AND (state IN ({passes}, 'fail') OR ({aborted}))""")
+    columns.run(f"""
+        CREATE OR REPLACE TEMP TABLE several AS
+        SELECT purpose, model, serial FROM every_run WHERE {which} GROUP BY ALL HAVING count(*) > 1""")
 
 
 def lay_units(columns: Columns) -> None:
     """Lay ``unit``: what became of each unit, of all its runs in time; and ``failure``: what failed in which run."""
-    if columns.has("unit"):
+    if columns.has("unit_again"):
         return
-    columns.keep_readings(
-        "check", "metric", only={"verdict": [Verdict.FAIL.value]}, table="failure", of_all=True
-    )
+    lay_judging(columns, "purpose = 'unit'", failures=("check", "metric"))
     fresh, needed = _retest_rule(columns)
     columns.lay_repaired()
-    passes = ", ".join(f"'{state}'" for state in _PASSES)
-    columns.run(f"""
-        CREATE OR REPLACE TEMP TABLE judging AS
-        SELECT *, state IN ({passes}) AS passes FROM every_run
-        WHERE purpose = 'unit' AND (state IN ({passes}, 'fail') OR (state = 'aborted' AND (log, record) IN (
-            SELECT (log, record) FROM failure)))""")
-    # Most units are judged once: only of the others are the runs put in order.
     columns.run("""
         CREATE OR REPLACE TEMP TABLE again AS
         SELECT *, row_number() OVER (PARTITION BY model, serial ORDER BY recorded, log, record) AS nth
-        FROM judging SEMI JOIN (
-            SELECT model, serial FROM judging GROUP BY model, serial HAVING count(*) > 1) USING (model, serial)""")
+        FROM judging SEMI JOIN several USING (model, serial)""")
     columns.run(f"""
         CREATE OR REPLACE TEMP TABLE judged_again AS
         WITH told AS (
-            SELECT *, coalesce(reason IN ({fresh}), false) AS is_fresh, run_id IN (FROM repaired) AS led_to_repair
+            SELECT *, coalesce(reason IN ({fresh}), false) AS is_fresh,
+                (log, record) IN (SELECT (log, record) FROM repaired) AS led_to_repair
             FROM again
         ), marked AS (
             SELECT *,
@@ -233,20 +243,23 @@ def lay_units(columns: Columns) -> None:
                 max(nth) FILTER (NOT passes) OVER unit AS last_failed
             FROM told WINDOW unit AS (PARTITION BY model, serial)
         )
-        SELECT model, serial, max(nth) AS runs,
+        SELECT model, serial,
             arg_max(passes, nth) AND arg_max(state, nth) <> '{HOLD}' AND
                 count(*) FILTER (passes AND nth > coalesce(last_failed, 0) AND nth >= coalesce(began, 1)) >=
                 CASE WHEN any_value(last_failed) >= coalesce(any_value(began), 1) THEN {needed} ELSE 1 END AS released,
             arg_max(state, nth) AS last_state,
             bool_or(is_fresh OR (led_to_repair AND NOT passes)) AS repaired
         FROM marked GROUP BY ALL""")
-    columns.run(f"""
-        CREATE OR REPLACE TEMP TABLE unit AS
+    columns.run("""
+        CREATE OR REPLACE TEMP TABLE unit_again AS
         SELECT f.*, a.released AS is_released, a.last_state, a.repaired AS is_repaired
-        FROM again AS f JOIN judged_again AS a USING (model, serial) WHERE f.nth = 1
+        FROM again AS f JOIN judged_again AS a USING (model, serial) WHERE f.nth = 1""")
+    columns.run(f"""
+        CREATE OR REPLACE TEMP VIEW unit AS
+        FROM unit_again
         UNION ALL BY NAME
         SELECT *, 1 AS nth, passes AND state <> '{HOLD}' AS is_released, state AS last_state, false AS is_repaired
-        FROM judging ANTI JOIN again USING (model, serial)""")
+        FROM judging ANTI JOIN several USING (model, serial)""")
 
 
 def _retest_rule(columns: Columns) -> tuple[str, int]:
@@ -258,38 +271,63 @@ def _retest_rule(columns: Columns) -> tuple[str, int]:
     return ", ".join(f"'{code}'" for code in policy.fresh_start) or "NULL", policy.passes_after_fail
 
 
+#: What is counted of the units with picked runs ``p``, whose row in ``unit`` is ``u`` and whose first judging run is
+#: ``is_picked``.
+_COUNTED: Final[Mapping[str, str]] = {
+    "runs": "sum(p.runs)",
+    "units": "count(*)",
+    "invalid": "sum(p.invalid)",
+    "aborted": "sum(p.aborted)",
+    "unjudged": "count(*) FILTER (u.serial IS NULL)",
+    "first_seen_before": "count(*) FILTER (u.serial IS NOT NULL AND NOT is_picked)",
+    "judged": "count(*) FILTER (is_picked)",
+    "first_passed": "count(*) FILTER (is_picked AND u.passes)",
+    "released": "count(*) FILTER (u.is_released)",
+    "held": f"count(*) FILTER (u.last_state = '{HOLD}')",
+    "hidden": "count(*) FILTER (is_picked AND NOT u.passes AND u.is_released AND NOT u.is_repaired)",
+    "repaired": "count(*) FILTER (is_picked AND NOT u.passes AND u.is_released AND u.is_repaired)",
+}
+
+
 def _counts(columns: Columns) -> dict[str, Any]:
     """Return what is counted of the picked runs and their units."""
-    (row,) = columns.rows(f"""
-        WITH picked AS (
-            SELECT model, serial, count(*) AS runs,
-                count(*) FILTER (state = 'invalid') AS invalid, count(*) FILTER (state = 'aborted') AS aborted,
-                min(recorded) AS since, max(recorded) AS until
-            FROM run WHERE purpose = 'unit' GROUP BY model, serial
+    counted = ", ".join(_COUNTED.values())
+    invalid, aborted = (f"count(*) FILTER (state = '{state}') AS {state}" for state in ("invalid", "aborted"))
+    (again,) = columns.rows(f"""
+        WITH p AS (
+            SELECT model, serial, count(*) AS runs, {invalid}, {aborted}
+            FROM run SEMI JOIN several USING (purpose, model, serial) WHERE purpose = 'unit' GROUP BY model, serial
         )
-        SELECT sum(p.runs), count(*), sum(p.invalid), sum(p.aborted),
-            count(*) FILTER (u.serial IS NULL),
-            count(*) FILTER (u.serial IS NOT NULL AND r.record IS NULL),
-            count(*) FILTER (r.record IS NOT NULL), count(*) FILTER (r.record IS NOT NULL AND u.passes),
-            count(*) FILTER (u.is_released), count(*) FILTER (u.last_state = '{HOLD}'),
-            count(*) FILTER (r.record IS NOT NULL AND NOT u.passes AND u.is_released AND NOT u.is_repaired),
-            count(*) FILTER (r.record IS NOT NULL AND NOT u.passes AND u.is_released AND u.is_repaired),
-            strftime(min(p.since), '%Y-%m-%d %H:%M'), strftime(max(p.until), '%Y-%m-%d %H:%M')
-        FROM picked AS p
-        LEFT JOIN unit AS u USING (model, serial)
-        LEFT JOIN run AS r ON r.log = u.log AND r.record = u.record""")
-    names = (
-        "runs", "units", "invalid", "aborted", "unjudged", "first_seen_before", "judged", "first_passed",
-        "released", "held", "hidden", "repaired",
-    )  # fmt: skip
-    found = {name: int(value or 0) for name, value in zip(names, row, strict=False)}
+        SELECT {counted} FROM (
+            SELECT p, u, r.record IS NOT NULL AS is_picked FROM p
+            LEFT JOIN unit_again AS u USING (model, serial)
+            LEFT JOIN run AS r ON r.log = u.log AND r.record = u.record)""")
+    # The only run of a unit is the unit.
+    passes = ", ".join(f"'{state}'" for state in _PASSES)
+    failed = "(state = 'aborted' AND (log, record) IN (SELECT (log, record) FROM failure))"
+    (once,) = columns.rows(f"""
+        WITH alone AS (
+            SELECT state, serial, state IN ({passes}) AS passes, state IN ({passes}, 'fail') OR {failed} AS judges
+            FROM run ANTI JOIN several USING (purpose, model, serial) WHERE purpose = 'unit'
+        )
+        SELECT {counted} FROM (
+            SELECT judges AS is_picked,
+                {{'runs': 1, 'invalid': (state = 'invalid')::INT, 'aborted': (state = 'aborted')::INT}} AS p,
+                {{'serial': CASE WHEN judges THEN serial END, 'passes': judges AND passes, 'last_state': state,
+                  'is_released': judges AND passes AND state <> '{HOLD}', 'is_repaired': false}} AS u
+            FROM alone)""")
+    found = {name: int(a or 0) + int(b or 0) for name, a, b in zip(_COUNTED, again, once, strict=True)}
     found["finally_judged"] = found["units"] - found["unjudged"]
-    return found | {"since": row[-2] or "", "until": row[-1] or ""}
+    ((since, until),) = columns.rows(
+        "SELECT strftime(min(recorded), '%Y-%m-%d %H:%M'), strftime(max(recorded), '%Y-%m-%d %H:%M') "
+        "FROM run WHERE purpose = 'unit'"
+    )
+    return found | {"since": since or "", "until": until or ""}
 
 
-def first_runs() -> str:
+def first_runs(columns: Columns) -> str:
     """Return the text of a table: the first judging runs that are picked."""
-    return "(SELECT u.* FROM unit AS u SEMI JOIN run USING (log, record))"
+    return f"(FROM unit {columns.picked})"
 
 
 def _groups(columns: Columns, by: str, limit: int | None) -> Iterator[Group]:
@@ -298,23 +336,27 @@ def _groups(columns: Columns, by: str, limit: int | None) -> Iterator[Group]:
     rows = columns.rows(f"""
         SELECT coalesce({GROUPS[by]}, '') AS name, count(*) FILTER (passes) AS found, count(*) AS among,
             count(*) FILTER (is_released) AS released
-        FROM {first_runs()} GROUP BY 1 ORDER BY {order} LIMIT {limit or 1_000_000}""")
+        FROM {first_runs(columns)} GROUP BY 1 ORDER BY {order} LIMIT {limit or 1_000_000}""")
     for name, found, among, released in reversed(rows) if in_time else rows:
         yield Group(name, Share(found, among), Share(released, among))
 
 
 def _causes(columns: Columns, failed: int, limit: int | None) -> Iterator[Row]:
     rows = columns.rows(f"""
-        SELECT coalesce(cause, ''), count(*) FROM {first_runs()} WHERE NOT passes
+        SELECT coalesce(cause, ''), count(*) FROM {first_runs(columns)} WHERE NOT passes
         GROUP BY 1 ORDER BY 2 DESC, 1 LIMIT {limit or 1_000_000}""")
     yield from (Row(name, Share(units, failed)) for name, units in rows)
 
 
 def _failed_by(columns: Columns, name: str, judged: int, limit: int | None) -> Iterator[Row]:
     """Yield what failed in the first judging runs, each once a unit."""
+    # Few runs failed: it is they that are looked for among the first, not the first among them.
+    columns.run(f"""
+        CREATE TEMP TABLE IF NOT EXISTS failed_first AS
+        WITH first AS (SELECT log, record FROM {first_runs(columns)} SEMI JOIN failure USING (log, record))
+        FROM failure SEMI JOIN first USING (log, record)""")
     rows = columns.rows(f"""
-        SELECT name, count(*) FROM (
-            SELECT DISTINCT log, record, {name} AS name FROM failure SEMI JOIN {first_runs()} AS u USING (log, record))
+        SELECT name, count(*) FROM (SELECT DISTINCT log, record, {name} AS name FROM failed_first)
         GROUP BY 1 ORDER BY 2 DESC, 1 LIMIT {limit or 1_000_000}""")
     yield from (Row(found, Share(units, judged)) for found, units in rows)
 

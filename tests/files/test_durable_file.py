@@ -5,14 +5,17 @@ import subprocess
 import sys
 import threading
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 
+from linecheck.errors import FileError
 from linecheck.files.durable import (
     TEMPORARY_SUFFIX,
     make_folder,
     remove_abandoned,
     temporary_file,
+    temporary_folder,
     write_durably,
 )
 
@@ -128,3 +131,46 @@ def test_new_folders_are_on_the_disk_before_what_is_put_into_them(tmp_path, monk
         str(tmp_path / "results"),
         str(tmp_path),
     ]
+
+
+#: Makes a temporary folder with something in it, says where, and waits.
+LODGER = """
+import sys
+from linecheck.files.durable import temporary_folder
+
+with temporary_folder("linecheck-test-") as folder:
+    (folder / "spilled").write_bytes(b"much")
+    print(folder, flush=True)
+    sys.stdin.read()
+"""
+
+
+def test_a_temporary_folder_goes_with_its_program_and_that_of_a_killed_one_with_the_next(
+    tmp_path, monkeypatch
+):
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.setattr("tempfile.tempdir", None)
+    (tmp_path / "linecheck-test-no-lock").mkdir()
+    (tmp_path / "linecheck-test-link").symlink_to(tmp_path / "linecheck-test-no-lock")
+    before = set(os.listdir(tmp_path))
+    command = [sys.executable, "-c", LODGER]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        left = Path(process.stdout.readline().decode().strip())
+        with temporary_folder("linecheck-test-") as own:
+            assert (left / "spilled").exists()
+            assert own.parent == tmp_path
+        assert not own.exists()
+        process.kill()
+    assert left.exists()
+    with temporary_folder("linecheck-test-"):
+        assert not left.exists()
+    assert set(os.listdir(tmp_path)) == before
+
+
+def test_no_room_for_a_temporary_folder_is_told(tmp_path, monkeypatch):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "gone"))
+    with (
+        pytest.raises(FileError, match="no temporary folder can be made"),
+        temporary_folder("linecheck-test-"),
+    ):
+        pass

@@ -13,9 +13,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from linecheck.statistics.charts.constants import constants
 from linecheck.statistics.gauge.agreement import cohen, fleiss
 from linecheck.statistics.gauge.anova import mean_squares, model_of
-from linecheck.statistics.gauge.average_range import average_range, d2, d2_star, d3
+from linecheck.statistics.gauge.average_range import average_range, d2_star
 from linecheck.statistics.gauge.components import SPAN, components
 
 # Appraisers A, B, C, three trials each, of parts 1 to 10.
@@ -98,12 +99,12 @@ D2_STAR = {
 
 
 def test_the_constants_of_ranges():
-    assert [d2(size) for size in range(2, 11)] == pytest.approx(D2, abs=6e-6)
-    assert [d3(size) for size in range(2, 11)] == pytest.approx(D3, abs=1.1e-5)
+    assert [constants(size).d2 for size in range(2, 11)] == pytest.approx(D2, abs=6e-6)
+    assert [constants(size).d3 for size in range(2, 11)] == pytest.approx(D3, abs=1.1e-5)
     for groups, printed in D2_STAR.items():
         assert [d2_star(size, groups) for size in range(2, 11)] == pytest.approx(printed, abs=2e-5)
     # K1, K2 and K3 of the form.
-    assert 1 / d2(3) == pytest.approx(0.5908, abs=5e-5)
+    assert 1 / constants(3).d2 == pytest.approx(0.5908, abs=5e-5)
     assert [1 / d2_star(size, 1) for size in (3, 10)] == pytest.approx([0.5231, 0.3146], abs=6e-5)
 
 

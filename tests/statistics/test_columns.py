@@ -1,5 +1,7 @@
 """Runs as columns: the same runs and readings from a log, from its export as Parquet, and from the server."""
 
+import os
+
 import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
@@ -175,3 +177,16 @@ def test_a_log_of_any_earlier_schema_reads_as_columns():
             assert columns.runs == expected
             with columns.over_readings(*READING_COLUMNS):
                 assert columns.rows("SELECT count(*) FROM reading")[0][0] > 0
+
+
+def test_what_does_not_fit_into_memory_goes_to_a_folder_of_its_own(path, tmp_path, monkeypatch):
+    """Sorting 40 MB in 16 MB spills; neither the user's folder nor the system's keeps any of it."""
+    (here := tmp_path / "here").mkdir()
+    (there := tmp_path / "there").mkdir()
+    monkeypatch.chdir(here)
+    monkeypatch.setattr("tempfile.tempdir", str(there))
+    monkeypatch.setattr("linecheck.statistics.columns.MEMORY_LIMIT", "16MB")
+    with open_columns(Place(logs=(str(path),)), RunFilter()) as columns:
+        columns.run("CREATE TEMP TABLE much AS SELECT random() AS x, range FROM range(2_500_000)")
+        assert [each.name for each in there.glob("linecheck-statistics-*/*") if each.name != "lock"]
+    assert (os.listdir(here), os.listdir(there)) == ([], [])

@@ -9,17 +9,13 @@ from datetime import datetime
 
 import click
 
+from linecheck.files.text import counted as counted
 from linecheck.files.text import visible
 
 
 def tell(message: str) -> None:
     """Say something to the operator, on standard error."""
     click.echo(f"linecheck: {visible(message)}", err=True)
-
-
-def counted(number: int, noun: str) -> str:
-    """Return a number with its noun."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def size_text(size_bytes: float) -> str:

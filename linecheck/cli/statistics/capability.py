@@ -32,7 +32,7 @@ from linecheck.statistics.readings import (
 )
 
 #: A smaller share is that of no process anybody knows so well.
-_LEAST_SHARE: Final = 1e-9
+_MIN_SHARE: Final = 1e-9
 _VERDICTS: Final = ("capable", "not capable", "cannot be told")
 
 
@@ -241,14 +241,14 @@ def _index(value: float) -> str:
 
 def _beyond_text(of: Interval) -> str:
     most = share_text(of.high)
-    return "< 0.001 ppm" if of.high < _LEAST_SHARE else f"{share_text(of.value)} (to {most})"
+    return "< 0.001 ppm" if of.high < _MIN_SHARE else f"{share_text(of.value)} (to {most})"
 
 
 def share_text(share: float) -> str:
     """Return a share of units: in percent, or in parts per million where it is small."""
     if share == 0.0:
         return "0"
-    if share < _LEAST_SHARE:
+    if share < _MIN_SHARE:
         return "< 0.001 ppm"
     return f"{significant(1e6 * share, 2)} ppm" if share < 0.001 else f"{significant(100.0 * share, 3)} %"
 

@@ -29,7 +29,7 @@ from linecheck.statistics.charts.chart import KINDS, Design, Kind, designed, est
 from linecheck.statistics.charts.of_log import restarts_of, self_check_series, stated_charts
 from linecheck.statistics.charts.rules import RULES
 from linecheck.statistics.charts.stated import (
-    LEAST_VALUES,
+    MIN_VALUES,
     SELF_CHECKS,
     UNITS,
     PhaseOne,
@@ -138,7 +138,7 @@ _design_options = collected(
 @filter_options
 @click.option(
     "--first",
-    type=click.IntRange(LEAST_VALUES, 10_000),
+    type=click.IntRange(MIN_VALUES, 10_000),
     metavar="N",
     help="Take limits from the first N units that are shown, in place of the stated set.",
 )

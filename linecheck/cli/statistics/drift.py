@@ -13,7 +13,7 @@ from linecheck.cli.log.filters import filter_options_of_all, short_name
 from linecheck.cli.statistics.options import Output, output_options, source_options
 from linecheck.log import RunFilter
 from linecheck.report.figures.words import plain_number
-from linecheck.statistics.charts.stated import MOST_BOUNDS
+from linecheck.statistics.charts.stated import MAX_BOUNDS
 from linecheck.statistics.columns import Place, open_columns
 from linecheck.statistics.drift import FAR_SIGMAS, PRIOR_NOTHING, TOLD_FROM, Hypothesis, Weighed, weigh
 from linecheck.statistics.drift_runs import drift_runs
@@ -50,7 +50,7 @@ def drift_command(
         cycles = [columns.with_asset(asset) for asset in worn]
     runs, kept = drift_runs(series, cycles)
     found = weigh(runs)
-    if series.bounds > MOST_BOUNDS * len(series):
+    if series.bounds > MAX_BOUNDS * len(series):
         told = f"{series.bounds} of {len(series)} runs have a bound only, and may lie anywhere beyond it"
         found = replace(found, hypotheses=(), why_not=f"it cannot be told: {told}")
     since = {

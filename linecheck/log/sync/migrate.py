@@ -19,6 +19,7 @@ from sqlalchemy import Connection, text
 from linecheck import __version__
 from linecheck.errors import ServerError
 from linecheck.log.schema import PARTS, curve_points, run, statement
+from linecheck.log.sync import packed
 from linecheck.log.sync.layout import SCHEMA, TYPES, TableLayout, log_layouts
 
 #: Held while a migration is applied ("lchk" and 1).
@@ -65,10 +66,11 @@ CREATE TABLE {SCHEMA}.chain_station (
         f"COMMENT ON TABLE {SCHEMA}.chain IS 'Logs by the hash of their first record, and how far they were sent. "
         "A note for people: what was sent is what the records are.'",
     ),
-    # A few rows of very many: what fails most is counted without reading all that was measured.
-    tuple(
-        f"CREATE INDEX {table}_failed ON {SCHEMA}.{table} (chain, sequence) WHERE verdict = 'fail'"
-        for table in ("reading", "packed_curve")
+    (
+        # A few rows of very many: what fails most is counted without reading all that was measured.
+        f"CREATE INDEX reading_failed ON {SCHEMA}.reading (chain, sequence) WHERE verdict = 'fail'",
+        f"CREATE INDEX packed_curve_failed ON {SCHEMA}.packed_curve (chain, sequence) WHERE verdict = 'fail'",
+        *packed.TABLES,
     ),
 )
 

@@ -21,6 +21,7 @@ from linecheck.log.sync.batches import Batch, batches
 from linecheck.log.sync.local import LocalLog
 from linecheck.log.sync.migrate import migrate
 from linecheck.log.sync.names import NameConflict, name_conflicts
+from linecheck.log.sync.packed import pack
 from linecheck.log.sync.server import Watchdog, connected
 from linecheck.log.sync.stored import at_server
 from linecheck.log.sync.target import Target
@@ -143,6 +144,7 @@ def _add(log: LocalLog, target: Target, connection: Connection, chain: str, batc
         add_contents(connection, batch.contents)
         if rest.records:
             add_records(connection, chain, rest)
+            pack(connection, chain, rest.records[0].sequence, rest.head.sequence)
             note_head(connection, chain, host, rest.records, rest.head)
     if refused is not None:
         log.note(target, rest.head)

@@ -13,10 +13,12 @@ from linecheck.log.station_key import SignedBy
 from linecheck.log.stored import Head, Verification
 from linecheck.log.sync.layout import SCHEMA, TYPES, log_layouts, original_text
 from linecheck.log.sync.names import Period, period_faults, station_periods
+from linecheck.log.sync.packed import wrongly_packed
 from linecheck.log.thinning import rules_of
 from linecheck.log.verification.verify import Chain
 
 _AT_ONCE = 64
+_LAST = 2**63 - 1
 
 
 def at_server(connection: Connection, chain: str) -> Tables:
@@ -92,6 +94,7 @@ def check_chain(
     """
     with connection.begin():
         noted, there = _noted_head(connection, chain), at_server(connection, chain)
+        is_packed = "packed_reading" in _columns(connection)
     verified = Chain(
         lambda table, digest: content(connection, table, digest),
         noted,
@@ -100,6 +103,7 @@ def check_chain(
     )
     named: dict[str, Period] = {}
     after: int | None = None
+    wrong: int | None = None
     while True:
         with connection.begin():
             # A station may be sending: its records and what is noted of them are looked at as of one moment.
@@ -109,17 +113,27 @@ def check_chain(
                 fault = verified.add(record) or _foreign(chain, verified.head)
                 if fault is not None:
                     return verified.found(fault, verified.head.sequence + 1)
+            if wrong is None and is_packed:
+                last = found[-1].sequence if found else _LAST
+                wrong = wrongly_packed(connection, chain, (after or 0) + 1, last)
             if not found:
                 found_in_all = verified.end(stray_part(connection, there))
-                return replace(found_in_all, other_faults=tuple(_notes(connection, chain, named)))
+                return replace(found_in_all, other_faults=tuple(_notes(connection, chain, named, wrong)))
         named = station_periods(found, named)
         after = found[-1].sequence
         if progress is not None:
             progress(after)
 
 
-def _notes(connection: Connection, chain: str, named: Mapping[str, Period]) -> Iterator[str]:
+def _notes(
+    connection: Connection, chain: str, named: Mapping[str, Period], wrong: int | None
+) -> Iterator[str]:
     """Yield what is wrong with what the server notes of a chain beside its records."""
+    if wrong is not None:
+        yield (
+            f"what statistics read of record {wrong} ({SCHEMA}.packed_reading) is not what its readings are: it was "
+            "changed at the server. Empty that table; linecheck sync --prepare makes it anew"
+        )
     if _noted_head(connection, chain) is None:
         yield f"the row of this log in {SCHEMA}.chain is missing: it was removed at the server"
     yield from period_faults(connection, chain, named)

@@ -17,7 +17,8 @@ from scipy.special import ndtr
 #: The range's distribution is below 1e-15 of its end here, for any sample that a chart has.
 _WIDEST: Final = 20.0
 _NODES: Final = 400
-LARGEST_SAMPLE: Final = 100
+#: As many as a gauge study may have of runs.
+LARGEST_SAMPLE: Final = 2000
 
 
 @dataclass(frozen=True)

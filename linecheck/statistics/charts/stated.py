@@ -24,10 +24,10 @@ from linecheck.statistics.charts.chart import Design, Running, advance, read_des
 from linecheck.statistics.charts.individuals import Level, lag_one, level
 
 #: Common practice, no source: limits from fewer values are hardly known.
-LEAST_VALUES: Final = 25
-MOST_VALUES: Final = 10_000
+MIN_VALUES: Final = 25
+MAX_VALUES: Final = 10_000
 #: Where more of a set than this has a bound in place of a value, its level is not known.
-MOST_BOUNDS: Final = 0.05
+MAX_BOUNDS: Final = 0.05
 #: What a chart is of, beside ``golden/SERIAL``.
 UNITS: Final = "unit"
 SELF_CHECKS: Final = "self_check"
@@ -192,9 +192,9 @@ def state_from(found: PhaseOne, plotted: Plotted, design: Design, by: str, reaso
     """
     count = len(found.values)
     told = f"{plotted.words}: {count} values in the phase-1 set"
-    if not LEAST_VALUES <= count <= MOST_VALUES:
-        raise UsageError(f"{told}, expected {LEAST_VALUES} to {MOST_VALUES}: pick other runs")
-    if found.bounds > MOST_BOUNDS * (count + found.bounds):
+    if not MIN_VALUES <= count <= MAX_VALUES:
+        raise UsageError(f"{told}, expected {MIN_VALUES} to {MAX_VALUES}: pick other runs")
+    if found.bounds > MAX_BOUNDS * (count + found.bounds):
         raise UsageError(
             f"{told}, and {found.bounds} more have a bound only: what they are is not known, so that no limits can be "
             "told; chart another metric"

@@ -73,6 +73,16 @@ class Model:
         """Return each component of mean squares whose last axis are the sources; it may be negative."""
         return {name: ms @ np.asarray(row) for name, row in self.combinations.items()}
 
+    def variance_of_mean(self, ms: Array) -> Array:
+        """Return the variance of the mean of all readings, as that of what units and levels are drawn from."""
+        names = {UNIT: 1.0, LEVEL: 1.0, INTERACTION: -1.0}
+        if self.name == "nested":
+            names = {LEVEL: 1.0}
+        elif self.name == "pooled":
+            names = {UNIT: 1.0, LEVEL: 1.0, REPEAT: -1.0}
+        row = np.array([names.get(source, 0.0) for source in self.sources])
+        return ms @ row / (sum(self.df) + 1)
+
     def table(self, ms: Array) -> tuple[Source, ...]:
         """Return the rows of the table of one metric."""
         from scipy.stats import f as f_distribution

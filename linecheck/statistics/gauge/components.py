@@ -96,6 +96,27 @@ def components(model: Model, ms: Array) -> Components:
     return Components(model, variances, studied, ndc, exceeds)
 
 
+def of_one_side(model: Model, ms: Array, left: float) -> Interval:
+    """Return the station's half span as percentage of what is left between the units' mean and a limit.
+
+    The mean of so few units is no better known than they vary: what is left is drawn too, as normal. Where that may be
+    nothing there is no upper bound.
+    """
+    drawn_ms = ms * np.asarray(model.df) / _chi_squares(model.df)
+    parts = model.components(drawn_ms)
+    figures, without = _figures(parts), _figures({name: parts[name] for name in (REPEAT, UNIT)})
+    # Draws of the mean, beside those of the mean squares.
+    reach = np.sqrt(np.maximum(model.variance_of_mean(drawn_ms), 0.0))
+    room = left + reach * np.random.default_rng(_SEED + 1).standard_normal(DRAWS)
+    sums = _figures({name: np.maximum(value, 0.0) for name, value in model.components(ms).items()})
+    half = 50.0 * SPAN
+    with np.errstate(divide="ignore", invalid="ignore"):
+        told, least = (
+            np.where(room > 0.0, half * np.sqrt(each["gauge"]) / room, np.inf) for each in (figures, without)
+        )
+    return _interval(half * math.sqrt(sums["gauge"]) / left, told, at_least=least)
+
+
 def scaled(interval: Interval, factor: float) -> Interval:
     """Return a figure times a factor."""
     low, high = interval.low, interval.high

@@ -36,7 +36,15 @@ from linecheck.statistics.gauge.anova import (
     pooled_model,
 )
 from linecheck.statistics.gauge.average_range import AverageRange, average_range
-from linecheck.statistics.gauge.components import GUARD, SPAN, Components, Interval, components, scaled
+from linecheck.statistics.gauge.components import (
+    GUARD,
+    SPAN,
+    Components,
+    Interval,
+    components,
+    of_one_side,
+    scaled,
+)
 from linecheck.statistics.gauge.plan import Entry, Plan, StudyRun, assigned
 
 #: How surely readings must scatter by more than they state before that is said; of all metrics together.
@@ -286,7 +294,7 @@ def _told(
     pooled = pooled_model(full, ms)
     models = [(full, ms), *([] if pooled is None else [pooled])]
     found = components(model, own)
-    tolerance, tolerance_of = _tolerance(found.deviation("gauge"), mask, table.margin.reshape(shape)[keep])
+    tolerance, tolerance_of = _tolerance(found, own, mask, table.margin.reshape(shape)[keep])
     stated = _stated(table.stated.reshape(shape)[keep])
     return replace(
         one,
@@ -308,22 +316,19 @@ def _left_out(plan: Plan, whole: NDArray[np.bool_]) -> Iterator[str]:
             yield units[at]
 
 
-def _tolerance(gauge: Interval, mask: Mask | None, margin: Array) -> tuple[Interval | None, str]:
+def _tolerance(found: Components, ms: Array, mask: Mask | None, margin: Array) -> tuple[Interval | None, str]:
     """Return the station's span as percentage of what a mask leaves: its width, or one side from the units' mean on."""
     if mask is None:
         return None, "no mask"
     low, high = mask.pass_.min, mask.pass_.max
     if isinstance(low, float | int) and isinstance(high, float | int):
-        width = high - low
-        return (
-            (scaled(gauge, 100 * SPAN / width), "both sides")
-            if width > 0
-            else (None, "the mask has no width")
-        )
+        if high <= low:
+            return None, "the mask has no width"
+        return scaled(found.deviation("gauge"), 100 * SPAN / (high - low)), "both sides"
     left = float(np.nanmean(margin)) if not np.isnan(margin).all() else math.nan
     if not left > 0:
         return None, "the units' mean is outside the mask"
-    return scaled(gauge, 100 * SPAN / 2 / left), "one side"
+    return of_one_side(found.model, ms, left), "one side"
 
 
 def _stated(stated: Array) -> float | None:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     import sqlite3
 
     import duckdb
+    import pyarrow as pa
 
     from linecheck.statistics.sources.base import Kind
 
@@ -44,8 +45,15 @@ def streamed(
             ]
             yield pa.RecordBatch.from_arrays(arrays, schema=schema)
 
+    with registered(engine, pa.RecordBatchReader.from_batches(schema, batches())) as table:
+        yield table
+
+
+@contextmanager
+def registered(engine: duckdb.DuckDBPyConnection, rows: pa.RecordBatchReader) -> Iterator[str]:
+    """Give a stream of columns as a table that the engine reads once."""
     name = f"stream_{next(_numbers)}"
-    engine.register(name, pa.RecordBatchReader.from_batches(schema, batches()))
+    engine.register(name, rows)
     try:
         yield name
     finally:

@@ -102,8 +102,8 @@ class Source(ABC):
     def with_asset(self, engine: duckdb.DuckDBPyConnection, asset: str) -> Iterable[tuple[int, int]]:
         """Return log and record of the runs with an asset."""
 
-    def repaired(self) -> Iterable[str]:
-        """Return the ids of the runs after which a repair was recorded; none where statements are not kept here."""
+    def repaired(self) -> Iterable[tuple[int, int]]:
+        """Return log and record of the runs after which a repair was recorded; none where statements are not kept."""
         return ()
 
     @abstractmethod

@@ -14,7 +14,7 @@ from sqlalchemy import select
 
 from linecheck.history.repairs.statement import REPAIR
 from linecheck.log import LogReader
-from linecheck.log.schema import FIRST_CAUSE, run_asset, statement
+from linecheck.log.schema import FIRST_CAUSE, run, run_asset, statement
 from linecheck.statistics.sources.arrow import streamed
 from linecheck.statistics.sources.base import READING_COLUMNS, RUN_COLUMNS, Only, Source, reading_query
 
@@ -72,10 +72,11 @@ class LogSource(Source):
             found = connection.scalars(select(run_asset.c.sequence).where(run_asset.c.asset == asset))
             return [(0, record) for record in dict.fromkeys(found)]
 
-    def repaired(self) -> Iterable[str]:
+    def repaired(self) -> Iterable[tuple[int, int]]:
         """Return the runs that repairs refer to."""
+        query = select(run.c.sequence).join(statement, statement.c.subject == run.c.run_id)
         with self._log.reading() as connection:
-            return list(connection.scalars(select(statement.c.subject).where(statement.c.kind == REPAIR)))
+            return [(0, record) for record in connection.scalars(query.where(statement.c.kind == REPAIR))]
 
     def limit_file(self, log: int, record: int) -> LimitFile | None:
         """Return the limit file of a run, from its record."""

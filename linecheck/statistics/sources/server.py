@@ -6,7 +6,8 @@ Rows come as columns, from PostgreSQL's binary COPY by ADBC's driver: one by one
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING, Final
 
@@ -16,20 +17,24 @@ from linecheck.errors import ServerError, UsageError
 from linecheck.files.text import visible
 from linecheck.history.repairs.statement import REPAIR
 from linecheck.limits.recorded import recorded_limits
+from linecheck.limits.verdict import Verdict
 from linecheck.log.schema import limits
 from linecheck.log.sync.layout import SCHEMA
 from linecheck.log.sync.target import Target
+from linecheck.statistics.sources.arrow import registered
 from linecheck.statistics.sources.base import RUN_COLUMNS, Only, Source, reading_query
+from linecheck.statistics.sources.packed import Layout, schema_of, stored_columns, unpacked
 
 if TYPE_CHECKING:
     import duckdb
+    import pyarrow as pa
+    from adbc_driver_manager.dbapi import Cursor
 
     from linecheck.limits.model import LimitFile
     from linecheck.log.queries import RunFilter
 
 _TABLES: Final = {name: f"{SCHEMA}.{name}" for name in ("reading", "curve", "packed_curve", "run_check")}
 _CAUSE: Final = "CASE WHEN causes LIKE '{{%' THEN causes::json #>> '{{ranked,0,codes,0}}' END"
-_numbers = iter(range(1 << 62))
 
 
 class ServerSource(Source):
@@ -83,29 +88,88 @@ class ServerSource(Source):
 
     @contextmanager
     def readings(self, engine: duckdb.DuckDBPyConnection, names: Sequence[str], only: Only) -> Iterator[str]:
-        """Give the readings of all logs."""
+        """Give the readings of all logs, from their packed rows where there are any.
+
+        Fails are few, and have an index.
+        """
+        is_packed = ("packed_reading", "value") in self._there and only.get("verdict") != [Verdict.FAIL.value]
+        if is_packed:
+            with self._cursor() as cursor, registered(engine, self._packed(cursor, names, only)) as table:
+                yield table
+        else:
+            query, values = self._reading_rows(names, only)
+            with self._streamed(engine, query, values) as table:
+                yield table
+
+    def _reading_rows(self, names: Sequence[str], only: Only, where: str = "") -> tuple[str, list[str]]:
+        """Return the question for readings, row by row, and its values."""
         query, values = reading_query(names, only, _TABLES, ("sequence", "chain"), "${}")
         columns = "".join(f', q."{name}"' for name in names)
+        rows = f"({query}) AS q {self._logs('q')}"
+        return f"SELECT q.sequence AS record, l.number AS log{columns} FROM {rows} {where}", values
+
+    def _packed(self, cursor: Cursor, names: Sequence[str], only: Only) -> pa.RecordBatchReader:
+        """Return the readings of packed rows, and then those of runs that have none."""
+        import pyarrow as pa
+
+        # A run that is packed meanwhile is neither lost nor there twice.
+        cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
+        cursor.execute(f"SELECT digest, content FROM {SCHEMA}.reading_layout ORDER BY digest")
+        told = cursor.fetchall()
+        layouts = {number: Layout.parsed(content) for number, (_, content) in enumerate(told)}
         numbered = (
-            f"SELECT q.sequence AS record, l.number AS log{columns} FROM ({query}) AS q {self._logs('q')}"
+            ", ".join(f"('{digest}', {number})" for number, (digest, _) in enumerate(told)) or "('', 0)"
         )
-        with self._streamed(engine, numbered, values) as table:
-            yield table
+        packed = f"{SCHEMA}.packed_reading AS p JOIN (VALUES {numbered}) AS y (digest, number) ON y.digest = p.layout"
+        columns = "".join(f", p.{name}" for name in stored_columns(names, only))
+        schema = schema_of(names)
+
+        def batches() -> Iterator[pa.RecordBatch]:
+            left = self._counted(cursor)
+            cursor.execute(
+                f"SELECT p.sequence AS record, l.number AS log, y.number AS layout{columns} "
+                f"FROM {packed} {self._logs('p')}"
+            )
+            for batch in cursor.fetch_record_batch():
+                left.subtract(batch.column("log").to_pylist())
+                yield from unpacked(batch, layouts, names, only)
+            if any(left.values()):
+                has_none = (
+                    f"NOT EXISTS (SELECT 1 FROM {packed} WHERE (p.chain, p.sequence) = (q.chain, q.sequence))"
+                )
+                query, values = self._reading_rows(names, only, f"WHERE {has_none}")
+                cursor.execute(query, parameters=values or None)
+                for batch in cursor.fetch_record_batch():
+                    yield from pa.Table.from_batches([batch]).cast(schema).to_batches()
+
+        return pa.RecordBatchReader.from_batches(schema, batches())
+
+    def _counted(self, cursor: Cursor) -> Counter[int]:
+        """Return how many runs each log has."""
+        cursor.execute(f"SELECT chain, count(*) FROM {SCHEMA}.run GROUP BY chain")
+        number = {chain: at for at, chain in enumerate(self._chains)}
+        return Counter({number[chain]: count for chain, count in cursor.fetchall() if chain in number})
 
     def with_asset(self, engine: duckdb.DuckDBPyConnection, asset: str) -> Iterable[tuple[int, int]]:
         """Return the runs with an asset."""
-        query = text(f"SELECT DISTINCT chain, sequence FROM {SCHEMA}.run_asset WHERE asset = :asset")
+        query = f"SELECT DISTINCT chain, sequence FROM {SCHEMA}.run_asset WHERE asset = :asset"
+        return self._numbered(query, {"asset": asset})
+
+    def repaired(self) -> Iterable[tuple[int, int]]:
+        """Return the runs that repairs refer to."""
+        query = (
+            f"SELECT r.chain, r.sequence FROM {SCHEMA}.statement AS s JOIN {SCHEMA}.run AS r ON r.run_id = s.subject "
+            "WHERE s.kind = :kind"
+        )
+        return self._numbered(query, {"kind": REPAIR})
+
+    def _numbered(self, query: str, values: Mapping[str, str]) -> list[tuple[int, int]]:
+        """Return the runs that a question finds by chain and record, by the numbers of their logs."""
         number = {chain: at for at, chain in enumerate(self._chains)}
         with self._connection.begin():
             return [
-                (number[chain], record) for chain, record in self._connection.execute(query, {"asset": asset})
+                (number[chain], record) for chain, record in self._connection.execute(text(query), values)
             ]
-
-    def repaired(self) -> Iterable[str]:
-        """Return the runs that repairs refer to."""
-        query = text(f"SELECT subject FROM {SCHEMA}.statement WHERE kind = :kind")
-        with self._connection.begin():
-            return list(self._connection.scalars(query, {"kind": REPAIR}))
 
     def limit_file(self, log: int, record: int) -> LimitFile | None:
         """Return the limit file of a run, from what its log has sent."""
@@ -149,18 +213,19 @@ class ServerSource(Source):
     def _streamed(
         self, engine: duckdb.DuckDBPyConnection, query: str, values: Sequence[str]
     ) -> Iterator[str]:
+        with self._cursor() as cursor:
+            cursor.execute(query, parameters=list(values) or None)
+            with registered(engine, cursor.fetch_record_batch()) as table:
+                yield table
+
+    @contextmanager
+    def _cursor(self) -> Iterator[Cursor]:
         import adbc_driver_postgresql.dbapi as driver
         from adbc_driver_manager import Error
 
-        name = f"server_{next(_numbers)}"
         try:
             with driver.connect(self._target.url) as connection, connection.cursor() as cursor:
-                cursor.execute(query, parameters=list(values) or None)
-                engine.register(name, cursor.fetch_record_batch())
-                try:
-                    yield name
-                finally:
-                    engine.unregister(name)
+                yield cursor
         except Error as error:
             line = visible(" ".join(str(error).split()))[:300]
             raise ServerError(f"{self.name}: {line}") from error

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from repeats import repeats
+from repeats import assert_held, repeats
 
-from linecheck.statistics.gauge.agreement import agreement, fleiss
+from linecheck.statistics.gauge.agreement import agreement, cohen, fleiss
 
 
 def test_verdicts_at_each_level_between_them_and_against_a_reference():
@@ -42,17 +42,33 @@ def test_kappa_of_one_verdict_alone_cannot_be_told():
     assert found.levels[0].within.found == 5
 
 
+#: Units that fail with 0.05, 0.5 or 0.95, a third each.
+CHANCES = np.array([0.05, 0.5, 0.95])
+
+
 @pytest.mark.parametrize("count", repeats(100, 2000))
-def test_the_interval_of_kappa_holds_the_truth(count):
-    """Units that fail with 0.05, 0.5 or 0.95, a third each: kappa is 1 - mean(2pq) / (2 mean(p) mean(q))."""
-    chances = np.array([0.05, 0.5, 0.95])
-    truth = 1 - np.mean(2 * chances * (1 - chances)) / (2 * 0.5 * 0.5)
+@pytest.mark.parametrize("units", [20, 50])
+def test_the_interval_of_kappa_holds_the_truth(units, count):
+    """Of three runs of each unit kappa is 1 - mean(2pq) / (2 mean(p) mean(q))."""
+    truth = 1 - np.mean(2 * CHANCES * (1 - CHANCES)) / (2 * 0.5 * 0.5)
     random = np.random.default_rng(5)
     hits = []
     for _ in range(count):
-        rejects = random.random((50, 3)) < random.choice(chances, (50, 1))
+        rejects = random.random((units, 3)) < random.choice(CHANCES, (units, 1))
         yes = rejects.sum(axis=1)
         found = fleiss(np.stack([yes, 3 - yes], axis=1))
         hits.append(found.low <= truth <= found.high)
-    spread = 3.0 * np.sqrt(0.05 * 0.95 / count)
-    assert 0.93 - spread <= np.mean(hits) <= 0.97 + spread
+    assert_held(f"{units} units, 3 runs each", {"kappa": hits})
+
+
+@pytest.mark.parametrize("count", repeats(100, 2000))
+@pytest.mark.parametrize("units", [20, 50])
+def test_the_interval_of_kappa_against_a_reference_holds_the_truth(units, count):
+    """One unit in two is bad, and 15 % of all verdicts are wrong: kappa is 0.85 less 0.5, over 0.5."""
+    random, truth = np.random.default_rng(6), (0.85 - 0.5) / 0.5
+    hits = []
+    for _ in range(count):
+        reference = np.broadcast_to(random.random((units, 1)) < 0.5, (units, 3))
+        found = cohen(reference ^ (random.random((units, 3)) < 0.15), reference)
+        hits.append(found.low <= truth <= found.high)
+    assert_held(f"{units} units, 3 runs each, a reference", {"kappa": hits})
