@@ -51,9 +51,16 @@ class ExitStatus(IntEnum):
 
 
 class LinecheckError(Exception):
-    """Something that the user can act on; its text says what is wrong, where, and what to do."""
+    """Something that the user can act on; its text says what is wrong, where, and what to do.
+
+    ``act`` is what somebody does who stands at the line and has a scanner alone; empty where only an engineer can.
+    """
 
     exit_status = ExitStatus.WRONG_INPUT
+
+    def __init__(self, *args: object, act: str = "") -> None:
+        super().__init__(*args)
+        self.act = act
 
 
 class ContractError(LinecheckError):

@@ -17,7 +17,7 @@ from __future__ import annotations
 import json
 import statistics
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -119,7 +119,7 @@ def runs_of_shift(
     since: datetime,
     *,
     until: datetime | None = None,
-    station: str | None = None,
+    stations: Collection[str] = (),
     shift: str = "",
 ) -> tuple[ShiftRun, ...]:
     """Return the runs of units recorded since a time, in the order of the log.
@@ -129,8 +129,8 @@ def runs_of_shift(
     log : LogReader
     since, until : datetime
         With a zone; ``until`` is left out of it.
-    station : str, optional
-        Only this station's.
+    stations : collection of str
+        Only theirs; of all, if empty.
     shift : str
         Only those of this shift; of all, if empty.
     """
@@ -151,8 +151,8 @@ def runs_of_shift(
     )
     if until is not None:
         query = query.where(run.c.recorded < utc_text(until))
-    if station is not None:
-        query = query.where(run.c.station == station)
+    if stations:
+        query = query.where(run.c.station.in_(sorted(stations)))
     if shift:
         query = query.where(run.c.shift == shift)
     with log.reading() as connection:
@@ -175,14 +175,15 @@ def _read(row: dict[str, Any]) -> ShiftRun:
         operator=row["operator"] or "",
         shift=row["shift"] or "",
         finished=datetime.fromisoformat(row["finished"]),
-        cause=_cause(row["causes"]),
+        # A run that was stopped shows nothing of its unit.
+        cause="" if verdict == Verdict.ABORTED else _cause(row["causes"]),
         is_first=row["sequence"] == row["first_judged"],
     )
 
 
 def _cause(text: str | None) -> str:
     causes = read_causes(json.loads(text)) if text else None
-    return "" if causes is None or causes.first.is_none else causes.first.text
+    return "" if causes is None or not causes.stands_out else causes.first.text
 
 
 def summed(runs: Sequence[ShiftRun]) -> ShiftSummary:

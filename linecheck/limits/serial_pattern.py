@@ -19,6 +19,7 @@ slashes and control characters in.
 
 from __future__ import annotations
 
+import math
 import re
 from functools import cache
 from typing import TYPE_CHECKING, Final
@@ -32,6 +33,7 @@ MAX_PATTERN_LENGTH: Final = 200
 _TOKEN = re.compile(r"\\.?|\[\^?\]?(?:\\.|[^\]\\])*|\(\?.?|\{[0-9]*(?:,[0-9]*)?\}?|.", re.DOTALL)
 _COUNT = re.compile(r"\{(?:[0-9]+(?:,[0-9]*)?|,[0-9]+)\}")
 _PIECE = re.compile(r"\[[^\]\\]*\]|\\.|\{[^}]*\}|.", re.DOTALL)
+_WHOLE_PIECE = re.compile(r"\[\]?(?:\\.|[^\]\\])*\]|\\.|\{[0-9,]+\}|\(\?:|.", re.DOTALL)
 _BOUNDED = re.compile(r"\{[0-9]+(?:,[0-9]+)?\}")
 _UNKNOWN_ESCAPE = re.compile(r"\\(?![dw!-/:-@\[-`{-~ ])")
 #: What is refused although it is a regular expression: how its token begins, and what to write instead.
@@ -98,6 +100,37 @@ def serial_matches(pattern: str, serial: str) -> bool:
     compiled = compile_serial_pattern(pattern)
     printable = serial.isascii() and serial.isprintable()
     return len(serial) <= MAX_SERIAL_LENGTH and printable and compiled.fullmatch(serial) is not None
+
+
+def has_one_length(pattern: str) -> bool:
+    """Return whether all serial numbers of a pattern have one length: then none of them is the beginning of another."""
+    least, most = _lengths(_WHOLE_PIECE.findall(pattern))
+    return least == most
+
+
+def _lengths(pieces: list[str]) -> tuple[float, float]:
+    """Return the least and the greatest length of what matches these pieces, which it takes up to a closing bracket."""
+    ways = [(0.0, 0.0)]
+    while pieces and (piece := pieces.pop(0)) != ")":
+        if piece == "|":
+            ways.append((0.0, 0.0))
+            continue
+        least, most = _lengths(pieces) if piece in ("(", "(?:") else (1.0, 1.0)
+        while pieces and (counts := _counts(pieces[0])) is not None:
+            del pieces[0]
+            least, most = least * counts[0], most * counts[1] if most else 0.0
+        ways[-1] = (ways[-1][0] + least, ways[-1][1] + most)
+    return min(low for low, _ in ways), max(high for _, high in ways)
+
+
+def _counts(piece: str) -> tuple[float, float] | None:
+    """Return how often what stands before a piece may come; None where it is no count."""
+    if piece in ("?", "*", "+"):
+        return (float(piece == "+"), 1.0 if piece == "?" else math.inf)
+    if len(piece) < 2 or not piece.startswith("{"):
+        return None
+    low, comma, high = piece[1:-1].partition(",")
+    return float(low or 0), float(high or math.inf) if comma else float(low)
 
 
 #: Lists of characters as people call them: one of them, several.

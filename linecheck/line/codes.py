@@ -17,10 +17,11 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from linecheck.errors import UsageError
-from linecheck.limits.serial_pattern import serial_matches
+from linecheck.limits.serial_pattern import has_one_length, serial_matches
 
 if TYPE_CHECKING:
     from linecheck.limits.model import LimitFile
@@ -109,7 +110,7 @@ def control_code(text: str) -> Code | None:
     if order is None:
         raise UsageError(f"{text[:40]!a} is no control code: print the sheet of codes anew")
     code = Code(order, name)
-    if order is Order.KEYS and name == KEYS:
+    if order is Order.KEYS:  # whatever came of it says how the scanner types
         return code
     if order in NAMED:
         if _NAME.fullmatch(name) is None or len(name) > MAX_NAME_LENGTH:
@@ -145,6 +146,16 @@ def printed_codes(limits: LimitFile, config: StationConfig, names: Iterable[Code
         yield Code(Order.REASON, reason)
     yield from names
     yield Code(Order.KEYS, KEYS)
+
+
+def needs_end(limits: LimitFile, config: StationConfig, codes: Iterable[Code]) -> bool:
+    """Return whether a scan counts only with Enter or Tab at its end.
+
+    It must where what a pause has cut off could be a label as well: a shorter serial number, another name.
+    """
+    texts = sorted(code.text for code in codes)
+    could_be_cut = any(after.startswith(before) for before, after in pairwise(texts))
+    return config.screen.scanner_ends == "enter" or not has_one_length(limits.serial_pattern) or could_be_cut
 
 
 def refuse_confusable(limits: LimitFile) -> None:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 from typing import TYPE_CHECKING
 
+from linecheck.gates.gates import State
 from linecheck.gates.statements import SELF_CHECK
 from linecheck.line.codes import Code, Order
 
@@ -15,12 +16,26 @@ if TYPE_CHECKING:
 
 
 def cures(standing: Standing, config: StationConfig) -> tuple[str, ...]:
-    """Return what lets the station judge again, a sentence each, in the order in which it is done."""
+    """Return what lets the station judge again, a sentence each, in the order in which it is done.
+
+    What was tried and did not help is not asked for again: an engineer is fetched, and told what to look at.
+    """
     return tuple(dict.fromkeys(_cures(standing, config)))
 
 
 def _cures(standing: Standing, config: StationConfig) -> Iterator[str]:
-    wanted = {state.gate for state in standing.gates if not state.lets_in}
+    failed = {state.gate: state for state in standing.gates if state.state is State.NOT_MET}
+    wanted = {state.gate for state in standing.gates if not state.lets_in} - set(failed)
+    for gate in failed.values():
+        about = f" {gate.about}" if gate.about else ""
+        then = "Show him the gates' page."
+        if gate.gate == SELF_CHECK:
+            then = f"Once that is put right, scan {Code(Order.CHECK).text}."
+        yield f"Fetch an engineer: {gate.name}{about} is not met. {then}"
+    if standing.signals:
+        yield "Fetch an engineer: a control chart signals, and somebody has to answer that."
+    if standing.path.refusal is not None:
+        yield "Fetch an engineer: the station's own path cannot decide all masks."
     if standing.lock.locked:
         wanted.add(SELF_CHECK if config.loop is not None else "golden")
     if SELF_CHECK in wanted:
@@ -31,10 +46,6 @@ def _cures(standing: Standing, config: StationConfig) -> Iterator[str]:
     for name, unit in units.items():
         if wanted & {f"challenge.{name}", "challenge"}:
             yield f"Connect known-bad unit {unit.serial} and scan it."
-    if standing.signals:
-        yield "Call an engineer: a control chart signals, and somebody has to answer that."
-    if standing.path.refusal is not None:
-        yield "Call an engineer: the station's own path cannot decide all masks."
 
 
 def due_next(standing: Standing, config: StationConfig) -> str:
@@ -62,7 +73,9 @@ def due_next(standing: Standing, config: StationConfig) -> str:
     if not dues:
         return ""
     moment, name = min(dues)
-    here = moment.astimezone()
-    if moment - datetime.now(UTC) > timedelta(days=1):
-        return f"{name} due {here:%Y-%m-%d}"
-    return f"{name} due {here:%H:%M}"
+    here, today = moment.astimezone(), datetime.now().astimezone().date()
+    if here.date() == today:
+        return f"{name} due {here:%H:%M}"
+    if here.date() == today + timedelta(days=1):
+        return f"{name} due tomorrow {here:%H:%M}"
+    return f"{name} due {here:%Y-%m-%d}"

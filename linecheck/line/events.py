@@ -10,7 +10,8 @@ afterwards, in this order  :class:`CapturesKept`, :class:`RunRecorded` or :class
                            and :class:`ChartSignalled`
 many sets                  the events of :mod:`linecheck.captures.many_sets`, :class:`SetsSummed`,
                            :class:`SetsEnded`; :class:`SetCompared` of a set beside a baseline
-of the line itself         :class:`Standby`, :class:`Asked`, :class:`Ordered`, :class:`StationStopped`,
+of the line itself         :class:`Standby`, :class:`Reminders`, :class:`Asked`, :class:`Ordered`,
+                           :class:`StationStopped`,
                            :class:`StationResumed`, :class:`UnitRemoved`, :class:`SelfCheckPlays`,
                            :class:`SelfCheckEnded`, :class:`GateStated`, :class:`StudyWaits`, :class:`ScanIgnored`,
                            :class:`SyncMessage`, :class:`HandedOver`, :class:`HandOverFailed`, :class:`Note`
@@ -51,19 +52,24 @@ class UnitScanned(LineEvent):
 
 @dataclass(frozen=True)
 class UnitAdmitted(LineEvent):
-    """A unit may be tested: this is its ``attempt``-th run, ``tested_before`` of the earlier ones counted."""
+    """A unit may be tested: this is its ``attempt``-th run, ``tested_before`` of the earlier ones counted.
+
+    ``reason`` is why it is tested again.
+    """
 
     serial: str
     attempt: int
     tested_before: int
+    reason: str | None = None
 
 
 @dataclass(frozen=True)
 class UnitRefused(LineEvent):
-    """A unit is refused, and why; nothing was run."""
+    """A unit is refused, why, and what to do; nothing was run. Without an act only an engineer can go on."""
 
     serial: str
     why: str
+    act: str = ""
 
 
 @dataclass(frozen=True)
@@ -216,6 +222,19 @@ class Standby(LineEvent):
 
 
 @dataclass(frozen=True)
+class Reminders(LineEvent):
+    """What holds until somebody does something about it, whatever else is shown: a retest reason that waits, a badge.
+
+    ``first`` is what must be done before a unit is scanned; empty where nothing is. ``wrong_keyboard`` says that the
+    scanner's keyboard was found wrong.
+    """
+
+    texts: tuple[str, ...]
+    first: str = ""
+    wrong_keyboard: bool = False
+
+
+@dataclass(frozen=True)
 class Asked(LineEvent):
     """Somebody at the station is asked for something; ``answer`` says how to answer."""
 
@@ -233,10 +252,11 @@ class Ordered(LineEvent):
 
 @dataclass(frozen=True)
 class StationStopped(LineEvent):
-    """No unit is tested until somebody says that the station is put right."""
+    """No unit is tested until somebody says that the station is put right; ``by_run``: the last run made it so."""
 
     why: str
     act: str
+    by_run: bool = False
 
 
 @dataclass(frozen=True)

@@ -37,10 +37,14 @@ _TABLES: Final = {
 
 @dataclass(frozen=True)
 class Misread:
-    """What a scanned text was meant to be, and how that is said to people."""
+    """What a scanned text was meant to be, and how that is said to people.
+
+    ``is_layout`` says that keys are at other places: then a text that looks right may be wrong.
+    """
 
     meant: str
     why: str
+    is_layout: bool = True
 
 
 def misread(text: str, is_label: Callable[[str], bool]) -> Misread | None:
@@ -49,7 +53,7 @@ def misread(text: str, is_label: Callable[[str], bool]) -> Misread | None:
 
 
 def _candidates(text: str) -> Iterator[Misread]:
-    yield Misread(text.swapcase(), "Caps Lock is on: press it on the computer's keyboard")
+    yield Misread(text.swapcase(), "Caps Lock is on: press it on the computer's keyboard", is_layout=False)
     for (computer, scanner), table in _TABLES.items():
         why = (
             f"the scanner types as a {scanner} keyboard, and this computer reads a {computer} one: set the scanner "

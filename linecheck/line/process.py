@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from linecheck.errors import LinecheckError
+from linecheck.files.text import visible
 from linecheck.line.codes import PREFIX, Code, Order, chosen
 from linecheck.line.events import (
     Asked,
@@ -39,28 +40,27 @@ from linecheck.line.events import (
     VerdictKnown,
 )
 from linecheck.line.hand_over import handing_over
+from linecheck.line.nest_switch import ASKED_SECONDS
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS, Desk, Scan
 from linecheck.line.sending import sending
 from linecheck.line.session import opened_session
-from linecheck.line.states import SELF_CHECK, UNDER_TEST, NestState, after
+from linecheck.line.states import SELF_CHECK, UNDER_TEST, VERDICTS, NestState, after
 from linecheck.line.tone import VerdictTone
 from linecheck.line.unit_trace import UnitFacts
 from linecheck.run.model import Run
 from linecheck.station.config.load import load_station
+from linecheck.station.events import RunStarted
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
 
 #: Gates lapse while nobody scans: so often a station that waits looks where it stands.
 STAND_BY_SECONDS: Final = 10.0
-#: So often a nest is looked at whose unit has its verdict, and the exit status that says that the unit is gone.
-PRESENT_SECONDS: Final = 1.0
-REMOVED: Final = 1
 #: How long a station may take to say that it has a scan: it does so at once, whatever it is at.
 TAKEN_SECONDS: Final = 1.0
 #: Longer ones are cut: no label has as much.
 MAX_SCAN: Final = 4096
-_DONE, _CANNOT = Code(Order.DONE).text, Code(Order.CANNOT).text
+_DONE, _CANNOT, _STOP = Code(Order.DONE).text, Code(Order.CANNOT).text, Code(Order.STOP).text
 
 
 @dataclass(frozen=True)
@@ -75,6 +75,8 @@ class StationOrder:
     faults: tuple[str, ...] = ()
     said: Mapping[str, str] = field(default_factory=dict)
     study: str | None = None
+    #: Whether it begins as one that was stopped.
+    stopped: bool = False
 
 
 def work(connection: Connection, order: StationOrder) -> None:
@@ -118,18 +120,22 @@ def _work(link: _Link, order: StationOrder) -> None:
         sending(config, listener, one_unit=False) as tell_of_sending,
         handing_over(session.log, config, listener, one_unit=False) as beside,
     ):
-        session.tell_cut_off()
+        screen.lasted = session.expected_seconds()
         desk = Desk(session, UnitFacts(order.said))
+        desk.tell_aborted()
+        if order.stopped:
+            desk.stop()
+        desk.look_at_nest(has_verdict=False)
         desk.stand_by()
         present = config.screen.unit_present
         while not link.broken:
             # Nobody puts a unit into the nest for a self-check: its result stays.
             watched = present is not None and screen.state.serial not in ("", SELF_CHECK)
-            scan = link.next_scan(PRESENT_SECONDS if watched else STAND_BY_SECONDS)
+            scan = link.next_scan(ASKED_SECONDS if watched or desk.waits else STAND_BY_SECONDS)
             if scan is not None:
                 desk.take(scan)
-            elif present is not None and watched and present.ended({}).status == REMOVED:
-                listener(UnitRemoved())
+            else:
+                desk.look_at_nest(has_verdict=watched and screen.state.state in VERDICTS)
             tell_of_sending()
             if beside is not None:
                 beside.look()
@@ -145,17 +151,20 @@ class _Screen:
         self._link = link
         self._strict = strict
         self._lock = threading.Lock()
-        self._lasted: float | None = None
+        #: How long the last whole run took, s.
+        self.lasted: float | None = None
         self.state = NestState(nest)
 
     def __call__(self, event: Event) -> None:
         with self._lock:
             before = self.state
-            self.state = after(before, event, strict=self._strict, expected_seconds=self._lasted)
+            self.state = after(before, event, strict=self._strict, expected_seconds=self.lasted)
             if isinstance(event, VerdictKnown) and _is_whole(event.run):
-                self._lasted = event.run.duration_seconds
+                self.lasted = event.run.duration_seconds
             if self.state.state in UNDER_TEST or isinstance(event, SelfCheckEnded):
                 self._link.has_state()
+            if isinstance(event, RunStarted):
+                self._link.heed_stop()
             if self.state != before:
                 self._link.send({"state": _plain(self.state)})
 
@@ -168,6 +177,7 @@ def _plain(state: NestState) -> dict[str, Any]:
     """Return a state as plain data; how long it has gone on in place of when it began, which is this computer's."""
     told = asdict(state)
     began = told.pop("began")
+    told["reminders"] = state.bands
     return told | {"elapsed_seconds": None if began is None else time.monotonic() - began}
 
 
@@ -178,6 +188,10 @@ class _Link:
         self._connection = connection
         self._sending = threading.Lock()
         self._scans: queue.Queue[Scan | None] = queue.Queue()
+        #: What answered no question: the next scan after all.
+        self._put_back: Scan | None = None
+        #: Whether the code to stop has come and the station has not taken it yet.
+        self._stops = False
         self._waiting = False
         #: Whether a scan that begins a test was passed on and no state tells of it yet: what comes then is not the
         #: next unit.
@@ -198,17 +212,32 @@ class _Link:
 
     def next_scan(self, seconds: float | None = None) -> Scan | None:
         """Wait for a scan; None where the time is up or the pipe is broken."""
+        back, self._put_back = self._put_back, None
+        if back is not None:
+            return back
         with self._lock:
             # One that came as the time was up is taken first.
             self._waiting = self._scans.empty()
             self._passed_on = self._passed_on and not self._waiting
         try:
-            return self._scans.get(timeout=seconds)
+            scan = self._scans.get(timeout=seconds)
         except queue.Empty:
             return None
         finally:
             with self._lock:
                 self._waiting = False
+        if scan is not None and scan.text == _STOP:
+            self._stops = False
+        return scan
+
+    def put_back(self, scan: Scan) -> None:
+        """Give a scan back that was read for something else: it is the next one again."""
+        self._put_back = scan
+
+    def heed_stop(self) -> None:
+        """End a run that begins after the code to stop was scanned."""
+        if self._stops:
+            self._interrupt()
 
     def _read(self) -> None:
         while not self.broken:
@@ -243,12 +272,15 @@ class _Link:
             self._waiting = False
             self._passed_on = self._passed_on or (is_wanted and _begins_a_test(scan.text))
             last, self._last = self._last, scan
+            self._stops = self._stops or (scan.text == _STOP and not is_wanted)
         if is_wanted:
             self._scans.put(scan)
-        elif scan.text == Code(Order.STOP).text:
+        elif scan.text == _STOP:
+            # It ends the run, and then stops the station.
+            self._scans.put(scan)
             self._interrupt()
-        elif self.screen is not None and not _is_twice(scan, last):
-            self.screen(ScanIgnored(scan.text, "during a test"))
+        elif self.screen is not None:
+            self.screen(ScanIgnored(scan.text, "twice" if _is_twice(scan, last) else "during a test"))
 
     def has_state(self) -> None:
         """Hear that a state tells of the scan that was passed on."""
@@ -282,23 +314,34 @@ class _People:
             answer = self._ask(f"{request}.", f"Then scan {_DONE}, or {_CANNOT}.")
             if answer is None:
                 return "the station was closed before anyone confirmed it"
-            if answer == _DONE:
+            if answer.text == _DONE:
                 return None
-            if answer == _CANNOT:
+            if answer.text == _CANNOT:
                 return "the operator said that it cannot be done"
-            if answer == Code(Order.STOP).text:
+            if answer.text == _STOP:
+                self._link.put_back(answer)
                 raise KeyboardInterrupt
-            self._tell(Ordered(f"{answer[:40]} is no answer: scan {_DONE} once it is done, or {_CANNOT}."))
+            told = visible(answer.text[:40])
+            self._tell(Ordered(f"{told} is no answer: scan {_DONE} once it is done, or {_CANNOT}."))
 
     def choose(self, request: str, codes: Sequence[str]) -> str | None:
-        """Ask for one of some codes and wait; return it, None where something else was scanned."""
-        answer = self._ask(f"{request}?", f"Scan the code of one: {', '.join(codes)}.")
-        return None if answer is None else chosen(answer, codes)
+        """Ask for one of some codes and wait; return it, None where none was given.
 
-    def _ask(self, request: str, answer: str) -> str | None:
+        Anything else that is scanned is no answer: it is the next scan.
+        """
+        answer = self._ask(
+            f"{request}?", f"Scan the code of one: {', '.join(codes)}. Without one: {_CANNOT}."
+        )
+        if answer is None or answer.text == _CANNOT:
+            return None
+        reason = chosen(answer.text, codes)
+        if reason is None:
+            self._link.put_back(answer)
+        return reason
+
+    def _ask(self, request: str, answer: str) -> Scan | None:
         self._tell(Asked(request, answer))
-        scan = self._link.next_scan()
-        return None if scan is None else scan.text
+        return self._link.next_scan()
 
     def _tell(self, event: Event) -> None:
         if self._link.screen is not None:

@@ -141,15 +141,20 @@ def record_and_report(
     attempt = None if kept.stored is None else kept.stored.attempt
     # Only now, so that a listener that fails finds everything on the disk.
     verdict = VerdictKnown(*whose, kept.run, kept.verdict, attempt)
-    for event in (*told, *troubles, verdict, *_next_act(kept)):
+    for event in (*told, *troubles, verdict, *_next_act(kept, strict)):
         listener(event)
     return exit_status(kept.verdict, strict=strict, troubled=bool(troubles) or kept.run.held)
 
 
-def _next_act(kept: Recorded) -> Iterator[NextAct]:
-    """Yield what the operator does next by the cause; nothing of a unit that judges the station, or of no record."""
+def _next_act(kept: Recorded, strict: bool) -> Iterator[NextAct]:
+    """Yield what the operator does next by the cause.
+
+    Nothing of a unit that judges the station, of no record, of a unit that passes all the same, or of a run that was
+    stopped and shows nothing of its unit.
+    """
     causes = causes_of(kept.run)
-    if causes is not None and causes.act and kept.run.purpose == "unit" and kept.why_not is None:
+    is_told = kept.verdict in (Verdict.FAIL, Verdict.INVALID) or (strict and kept.verdict is Verdict.MARGINAL)
+    if causes is not None and causes.act and is_told and kept.run.purpose == "unit" and kept.why_not is None:
         yield NextAct(kept.run.run_id, kept.run.serial, causes.act)
 
 

@@ -13,31 +13,50 @@ from linecheck.errors import ExitStatus, LinecheckError, UsageError
 from linecheck.files.text import visible
 from linecheck.limits.serial_pattern import serial_matches
 from linecheck.limits.verdict import Verdict
-from linecheck.line.codes import Code, Order, control_code, refuse_confusable
+from linecheck.line.codes import KEYS, Code, Order, control_code, refuse_confusable
 from linecheck.line.cures import cures, due_next
 from linecheck.line.events import (
     Asked,
     Note,
     Ordered,
+    Reminders,
     ScanIgnored,
     Standby,
     StationResumed,
     StationStopped,
     StudyWaits,
     UnitRefused,
+    UnitRemoved,
     UnitScanned,
 )
 from linecheck.line.keyboards import misread
 from linecheck.line.known_unit import challenge_name, is_golden, judge_by_challenge, judge_by_golden
+from linecheck.line.nest_switch import FETCH, nest_of
 from linecheck.line.self_check import check_at_line
 from linecheck.line.session import Session
-from linecheck.line.unit_trace import UnitFacts
+from linecheck.line.unit_trace import UnitFacts, reasons_that_count
 from linecheck.run.plan import check_serial
 
 #: A scanner that reads a label twice does so within this time.
 DOUBLE_SCAN_SECONDS: Final = 2.0
+#: A label that the station has just asked for once more counts after this time: so long a scanner may read it twice.
+ASKED_AGAIN_SECONDS: Final = 0.5
+#: A retest reason that was scanned for the next unit counts so long.
+REASON_SECONDS: Final = 60.0
 
 _RESUME: Final = f"Put it right, then scan {Code(Order.RESUME).text}."
+_KEYS: Final = f"Set the scanner right, then scan {Code(Order.KEYS).text}… at the end of the sheet of codes."
+_SCAN_LABEL: Final = "Scan the label that has the unit's serial number."
+_NEW_SHEET: Final = "Scan it again. If that does not help, print the sheet of codes anew."
+_NO_LABEL: Final = f"Scan {Code(Order.KEYS).text}… first: the scanner's keyboard was wrong."
+
+
+@dataclass(frozen=True)
+class _Waiting:
+    """A retest reason that was scanned for the next unit, and when."""
+
+    reason: str
+    since: float
 
 
 @dataclass(frozen=True)
@@ -87,26 +106,51 @@ class Desk:
     attended: bool = False
     _statuses: list[ExitStatus] = field(default_factory=list)
     _accepted: Scan | None = None
+    _asked_again: str = ""
     _ended: float = -math.inf
     _stopped: str = ""
     _wanted: Literal["golden", "challenge"] | None = None
-    _reason: str | None = None
+    _waiting: _Waiting | None = None
+    #: How the scanner types, where that is wrong: then a label that looks right may be another.
+    _keyboard: str = ""
+    _switch: str = ""
+    #: The unit whose retest reason was asked for in vain.
+    _unanswered: str = ""
+    _reminded: Reminders = field(default_factory=lambda: Reminders(()))
+    _unread: bool = False
     _study_said: str = ""
+    #: The run that was not ended and is told until something is scanned.
+    _aborted: str = ""
 
     @property
     def status(self) -> ExitStatus:
         """How the session ends."""
         return _session_status(self._statuses)
 
+    @property
+    def waits(self) -> bool:
+        """Whether something runs out soon."""
+        return self._waiting is not None
+
+    def tell_aborted(self) -> None:
+        """Tell of the last run at this nest where it was not ended, until something is scanned here."""
+        self._aborted = self.session.tell_aborted()
+
     def stand_by(self) -> None:
         """Tell where the station stands, now that nothing is under test."""
         gate, said = self.session.station.config.gate, self.facts.said
+        self._expire(time.monotonic())
+        self._remind()
         try:
             standing = self.session.gatekeeper.standing()
         except LinecheckError as error:
             # The log cannot be read at the moment, and no unit gets in before it can: the verdict that stands, stays.
+            self._unread = True
             self.session.listener(Note(str(error)))
             return
+        if self._unread:
+            self._unread = False
+            self.session.listener(Note(""))
         told = cures(standing, self.session.station.config)
         who = said.get("operator", ""), said.get("shift", "")
         due = due_next(standing, self.session.station.config)
@@ -123,14 +167,61 @@ class Desk:
             self._study_said = says
             self.session.listener(StudyWaits(says, act, is_complete))
 
+    def stop(self) -> None:
+        """Test no unit until somebody says that the station is put right."""
+        self._stopped = "the station was stopped."
+        self.session.listener(StationStopped("The station was stopped: no unit is tested.", _RESUME))
+
+    def look_at_nest(self, *, has_verdict: bool) -> None:
+        """Ask the nest's switch, if there is one, whether the unit is still there: its verdict goes with it."""
+        config = self.session.station.config.screen.unit_present
+        if config is None:
+            return
+        nest = nest_of(config)
+        self._switch = nest.why
+        if nest.is_empty and has_verdict:
+            self.session.listener(UnitRemoved())
+
+    def _remind(self) -> None:
+        """Tell what holds until somebody does something about it, where that has changed."""
+        missing = self._unsaid()
+        texts = [f"Retest reason of the next unit: {self._waiting.reason}."] if self._waiting else []
+        texts += [_NO_LABEL] if self._keyboard else []
+        texts += [f"{self._switch[:1].upper()}{self._switch[1:]}. {FETCH}"] if self._switch else []
+        first = _NO_LABEL if self._keyboard else missing
+        reminders = Reminders(tuple(texts), first, wrong_keyboard=bool(self._keyboard))
+        if reminders != self._reminded:
+            self._reminded = reminders
+            self.session.listener(reminders)
+
+    def _unsaid(self) -> str:
+        """Return what must be scanned before a unit, of who is there, where the station config names those."""
+        screen = self.session.station.config.screen
+        if screen.shifts and "shift" not in self.facts.said:
+            return "Scan the code of your shift."
+        return "Scan your badge." if screen.operators and "operator" not in self.facts.said else ""
+
+    def _expire(self, now: float) -> None:
+        if self._waiting is not None and now - self._waiting.since > REASON_SECONDS:
+            self._drop_reason(f"was scanned more than {REASON_SECONDS:.0f} s ago and counts no longer")
+
+    def _drop_reason(self, why: str) -> None:
+        waiting, self._waiting = self._waiting, None
+        if waiting is not None:
+            self.session.listener(Ordered(f"The retest reason {waiting.reason} {why}."))
+
     def take(self, scan: Scan) -> None:
         """Do what a scan says."""
         if not scan.text or self._is_ignored(scan):
             return
+        if self._aborted:
+            self.session.acknowledge(self._aborted, scan.text)
+            self._aborted = ""
+        self._expire(scan.arrived)
         try:
             code = control_code(scan.text)
         except UsageError as error:
-            self._refuse(scan.text, str(error))
+            self._refuse(scan.text, str(error), _NEW_SHEET)
             return
         if code is None:
             self._take_unit(scan)
@@ -140,49 +231,75 @@ class Desk:
 
     def _is_ignored(self, scan: Scan) -> bool:
         last = self._accepted
-        if last is not None and last.text == scan.text and scan.arrived - last.arrived < DOUBLE_SCAN_SECONDS:
+        within = ASKED_AGAIN_SECONDS if scan.text == self._asked_again else DOUBLE_SCAN_SECONDS
+        if last is not None and last.text == scan.text and scan.arrived - last.arrived < within:
             self.session.listener(ScanIgnored(scan.text, "twice"))
             return True
-        if self.attended and scan.arrived < self._ended:
+        if self.attended and scan.arrived < self._ended and scan.text != Code(Order.STOP).text:
             self.session.listener(ScanIgnored(scan.text, "during a test"))
             return True
         return False
 
-    def _refuse(self, text: str, why: str) -> None:
+    def _refuse(self, text: str, why: str, act: str) -> None:
+        self._scanned(text)
+        self.session.listener(UnitRefused(text, why, act))
+
+    def _scanned(self, text: str) -> None:
+        """Tell that a label was scanned, and of the unit before it, whose question it did not answer."""
         self.session.listener(UnitScanned(text))
-        self.session.listener(UnitRefused(text, why))
+        if self._unanswered not in ("", text):
+            why = f"Not tested: {self._unanswered}, no retest reason was scanned. Scan it again."
+            self.session.listener(Note(why))
+        self._unanswered = ""
 
     def _take_unit(self, scan: Scan) -> None:
-        wanted, reason = self._wanted, self._reason
-        self._wanted = self._reason = None
         try:
             serial = check_serial(scan.text, self.session.plan.limits)
-            self._accepted = scan
-            if self._stopped:
-                raise UsageError(f"{serial} is not tested: {self._stopped} {_RESUME}")
-            if wanted is not None and not self._is_known(serial, wanted):
-                raise UsageError(
-                    f"{serial} is not tested: {self._names_of(wanted)} was asked for. Scan it, or {serial} once more "
-                    "to test that as a unit."
-                )
         except UsageError as error:
-            self._refuse(scan.text, self._as_typed(scan.text) or str(error))
+            told = self._as_typed(scan.text)
+            self._refuse(scan.text, told or str(error), _KEYS if self._keyboard else _SCAN_LABEL)
             return
-        self.session.listener(UnitScanned(scan.text))
-        facts = self.facts if reason is None else self.facts.with_reason(reason)
+        wanted, self._wanted = self._wanted, None
+        self._accepted, self._asked_again = scan, ""
+        refusal = self._refusal(serial, wanted)
+        if refusal is not None:
+            self._asked_again = serial
+            self._refuse(scan.text, f"{serial} is not tested: {refusal[0]}", refusal[1])
+            return
+        waiting, self._waiting = self._waiting, None
+        self._remind()
+        self._scanned(scan.text)
+        facts = self.facts if waiting is None else self.facts.with_reason(waiting.reason)
         status = self._tested(serial, facts, scan)
         self._statuses.append(ExitStatus.INVALID if status is None else status)
         if status is not None:
             self._ended = time.monotonic()
 
+    def _refusal(self, serial: str, wanted: Literal["golden", "challenge"] | None) -> tuple[str, str] | None:
+        """Return why a unit is not tested by what was scanned before it, and what to do; None where it may be."""
+        missing = self._unsaid()
+        if self._stopped:
+            return f"{self._stopped} {_RESUME}", _RESUME
+        if self._keyboard:
+            return f"{self._keyboard}, and a label that looks right may have been another.", _KEYS
+        if missing:
+            return "nobody has said who is there.", f"{missing} Then scan the label again."
+        if wanted is not None and not self._is_known(serial, wanted):
+            asked = f"{self._names_of(wanted)} was asked for."
+            return asked, f"Scan {self._names_of(wanted)}, or {serial} once more to test that as a unit."
+        return None
+
     def _as_typed(self, text: str) -> str | None:
-        """Return how the scanner's keyboard differs from the computer's, where the text shows it."""
+        """Return how the scanner's keyboard differs from the computer's, where the text shows it.
+
+        Another layout is kept in mind until the code of the keys reads right.
+        """
         found = misread(text, self._is_label)
-        return (
-            None
-            if found is None
-            else f"'{visible(text[:80])}' may be {found.meant}: {found.why}, then scan it again."
-        )
+        if found is None:
+            return None
+        if found.is_layout:
+            self._keyboard = found.why
+        return f"'{visible(text[:80])}' may be {found.meant}: {found.why}, then scan it again."
 
     def _is_label(self, text: str) -> bool:
         try:
@@ -208,28 +325,53 @@ class Desk:
         tell = self.session.listener
         match code.order:
             case Order.STOP:
-                self._stopped = "the station was stopped."
-                tell(StationStopped("The station was stopped: no unit is tested.", _RESUME))
+                self.stop()
             case Order.RESUME:
                 self._stopped = ""
                 tell(StationResumed())
+            case Order.KEYS:
+                self._test_keys(code)
             case Order.CHECK:
                 check_at_line(self.session)
                 self._ended = time.monotonic()
             case Order.GOLDEN | Order.CHALLENGE:
                 self._want("golden" if code.order is Order.GOLDEN else "challenge")
             case Order.OPERATOR:
-                self._say(operator=code.name)
+                if self._is_one_of(code.name, self.session.station.config.screen.operators, "operator"):
+                    self._say(operator=code.name)
             case Order.SHIFT:
-                self._say(shift=code.name, operator="")
+                if self._is_one_of(code.name, self.session.station.config.screen.shifts, "shift"):
+                    self._say(shift=code.name, operator="")
             case Order.REASON:
-                self._reason = self._known_reason(code.name)
-            case Order.KEYS:
-                tell(Ordered("The scanner and this computer have the same keyboard."))
+                known = self._known_reason(code.name)
+                self._waiting = None if known is None else _Waiting(known, self._accepted_at)
             case Order.DETAILS | Order.BACK:
                 tell(Ordered("", wants_details=code.order is Order.DETAILS))
             case Order.DONE | Order.CANNOT | Order.NEST:
                 tell(Ordered(f"{code.text} was scanned, and nothing was asked for."))
+
+    @property
+    def _accepted_at(self) -> float:
+        return time.monotonic() if self._accepted is None else self._accepted.arrived
+
+    def _test_keys(self, code: Code) -> None:
+        """Hear the code that has every key which lies elsewhere on other keyboards."""
+        if code.name == KEYS:
+            self._keyboard = ""
+            self.session.listener(Ordered("The scanner and this computer have the same keyboard."))
+            return
+        found = misread(code.text, lambda text: text == Code(Order.KEYS, KEYS).text)
+        self._keyboard = "the scanner types another keyboard than this computer reads"
+        if found is not None and found.is_layout:
+            self._keyboard = found.why
+        self._refuse(code.text, f"{self._keyboard[:1].upper()}{self._keyboard[1:]}.", _KEYS)
+
+    def _is_one_of(self, name: str, names: Sequence[str], what: str) -> bool:
+        """Return whether the station knows a name; one that names none knows all."""
+        if not names or name in names:
+            return True
+        self.session.listener(Ordered(f"{name} is no {what} of this station: {', '.join(names[:10])}."))
+        return False
 
     def _want(self, wanted: Literal["golden", "challenge"]) -> None:
         config = self.session.station.config
@@ -243,11 +385,11 @@ class Desk:
         """Note who is there; an empty text takes back what was said."""
         kept = {name: text for name, text in {**self.facts.said, **said}.items() if text}
         self.facts = replace(self.facts, said=kept)
-        self.session.listener(
-            Ordered(
-                ", ".join(f"{name.capitalize()}: {text or 'scan the badge'}" for name, text in said.items())
-            )
-        )
+        told = ", ".join(f"{name.capitalize()}: {text or 'scan the badge'}" for name, text in said.items())
+        waiting, self._waiting = self._waiting, None
+        if waiting is not None:
+            told += f". The retest reason {waiting.reason} counts no longer"
+        self.session.listener(Ordered(told))
 
     def _known_reason(self, name: str) -> str | None:
         policy = self.session.plan.limits.retest
@@ -256,7 +398,7 @@ class Desk:
         if codes and found is None:
             self.session.listener(Ordered(f"{name} is no retest reason of this model: {', '.join(codes)}."))
             return None
-        self.session.listener(Ordered(f"Retest reason of the next unit: {found or name}."))
+        self.session.listener(Ordered(""))
         return found or name
 
     def _tested(self, serial: str, facts: UnitFacts, scan: Scan) -> ExitStatus | None:
@@ -272,17 +414,38 @@ class Desk:
             if study is not None:
                 tested = session.measure(serial, facts, scan.raw)
             else:
-                reason = _reason(session, serial, facts.reason)
+                reason = self._reason(serial, facts.reason)
                 tested = session.test(serial, facts.with_reason(reason), scan.raw)
         except LinecheckError as error:
-            session.listener(UnitRefused(serial, str(error)))
+            session.listener(UnitRefused(serial, str(error), error.act))
             return None
         if tested.run is None:
             return None
         # Not by the status: a hold, and a pass whose files could not be written, have that of an invalid run.
         if tested.run.verdict is Verdict.INVALID and session.station.config.gate.stop_after_invalid:
             self._stopped = "the station was stopped by an invalid run."
+            act = f"Put that right and scan {Code(Order.RESUME).text}, then test it again."
+            session.listener(StationStopped("The station was stopped by an invalid run.", act, by_run=True))
         return tested.status
+
+    def _reason(self, serial: str, given: str | None) -> str | None:
+        """Return the retest reason of a unit; a reason that was given applies to retests only."""
+        session = self.session
+        if not session.was_tested(serial):
+            # One that goes for all units, of the command line, is told to nobody.
+            if given is not None and given != self.facts.reason:
+                why = f"The retest reason {given} is not used: {serial} was never tested."
+                session.listener(Note(why, serial))
+            return None
+        policy = session.plan.limits.retest
+        if given is None and policy is not None and policy.reasons and session.people is not None:
+            session.refuse_if_shut(serial)
+            codes = reasons_that_count(policy, session.log.history(session.model, serial))
+            answer = session.people.choose(f"{serial} was tested before. Retest reason", codes)
+            if answer is None:
+                self._unanswered = serial
+            return answer
+        return given
 
 
 def _known_unit(session: Session, serial: str, facts: UnitFacts) -> ExitStatus | None:
@@ -298,16 +461,6 @@ def _known_unit(session: Session, serial: str, facts: UnitFacts) -> ExitStatus |
     else:
         return None
     return ExitStatus.PASS if judge() is ExitStatus.PASS else ExitStatus.INVALID
-
-
-def _reason(session: Session, serial: str, given: str | None) -> str | None:
-    """Return the retest reason of a unit; a reason given for all units applies to retests only."""
-    if not session.was_tested(serial):
-        return None
-    codes = session.plan.limits.retest.reasons if session.plan.limits.retest is not None else ()
-    if given is None and codes and session.people is not None:
-        return session.people.choose(f"{serial} was tested before. Retest reason", codes)
-    return given
 
 
 def _session_status(statuses: Sequence[ExitStatus]) -> ExitStatus:

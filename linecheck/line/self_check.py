@@ -29,7 +29,7 @@ CAUTIONS: Final = (
 PATCH: Final = "Disconnect the unit and patch the station's output to its input, channel by channel"
 UNPATCH: Final = "take the loop out again before a unit is tested"
 
-_PUT_RIGHT: Final = "Put that right and check again, or call an engineer."
+_PUT_RIGHT: Final = "Put that right and check again, or fetch an engineer."
 
 
 def cautions(station: Station) -> str:
@@ -85,7 +85,7 @@ def check_at_line(session: Session) -> None:
     """Check the station between two units; whoever listens hears what is played, and then what came of it."""
     station, tell = session.station, session.listener
     if station.config.loop is None:
-        tell(SelfCheckEnded(None, "This station has no loop to check itself by.", "Call an engineer."))
+        tell(SelfCheckEnded(None, "This station has no loop to check itself by.", "Fetch an engineer."))
         return
 
     def playing(play: Play, number: int, count: int) -> None:
@@ -100,14 +100,15 @@ def check_at_line(session: Session) -> None:
         tell(SelfCheckEnded(None, str(error), _PUT_RIGHT))
         return
     session.follow_charts()
-    undone = f"First {UNPATCH}. " if by_hand else ""
+    # Not in the act: what stands there follows from the gates, which may lapse meanwhile.
+    undone = f"{UNPATCH[:1].upper()}{UNPATCH[1:]}." if by_hand else ""
     if found.verdict == MET:
         standing = session.gatekeeper.standing()
         act = "Next unit." if standing.may_judge else " ".join(cures(standing, station.config))
-        tell(SelfCheckEnded(True, "", f"{undone}{act}"))
+        tell(SelfCheckEnded(True, undone, act))
         return
     worst = found.worst_first()[0]
-    tell(SelfCheckEnded(False, f"{worst.name}: {worst.sentence}", f"{undone}{_PUT_RIGHT}"))
+    tell(SelfCheckEnded(False, f"{worst.name}: {worst.sentence}. {undone}".rstrip(), _PUT_RIGHT))
 
 
 def _ask_to_patch(session: Session) -> str | None:

@@ -10,39 +10,42 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cached_property, partial
 from pathlib import Path
-from typing import Literal, Protocol, Self
+from typing import TYPE_CHECKING, Final, Literal, Protocol, Self
 
 from linecheck.checks.base import Problem
-from linecheck.errors import ExitStatus, LinecheckError, StationError
+from linecheck.errors import ExitStatus, LinecheckError, RecordError, StationError
 from linecheck.files.durable import remove_abandoned
+from linecheck.files.text import visible
 from linecheck.files.write import check_can_write
 from linecheck.gates.gatekeeper import Admission, Gatekeeper
 from linecheck.limits.loading.load import load_limits
+from linecheck.limits.model import LimitFile
 from linecheck.limits.retest import Attempt
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import Listener, RunCutOff, UnitAdmitted, UnitRefused
 from linecheck.line.kept_captures import CaptureKeeper
+from linecheck.line.nest_switch import Watched, require_unit
 from linecheck.line.recording import Recorded, record_and_report, written
 from linecheck.line.stop_signals import StopSignals
-from linecheck.line.study import StudyAtLine
 from linecheck.line.unit_trace import (
     AskedConditions,
     UnitFacts,
     admitted,
     identified,
+    may_be_retested,
     permitted,
     traced,
     with_release,
 )
 from linecheck.log import Log, RunFilter, StoredRun
-from linecheck.log.begun import CUT_OFF, Hold, held
+from linecheck.log.begun import Hold, held
 from linecheck.measure.executors import analysis_executor, make_ready
 from linecheck.results.files import ResultFiles, run_files, run_folder
 from linecheck.run.facts import Purpose
-from linecheck.run.model import CheckOutcome, Run
+from linecheck.run.model import CheckOutcome, Run, RunHeader
 from linecheck.run.plan import Plan, check_serial
 from linecheck.station import environment
-from linecheck.station.config.station import Station
+from linecheck.station.config.station import Station, StationConfig
 from linecheck.station.events import ignore_event
 from linecheck.station.interfaces import interface_of, open_interface
 from linecheck.station.interfaces.interface import Interface
@@ -50,8 +53,16 @@ from linecheck.station.planning import station_plan
 from linecheck.station.runner import NotBegun, RunFacts, RunResult, run_unit
 from linecheck.station.setup_control import Operator, SetupControl
 
+if TYPE_CHECKING:
+    from linecheck.line.study import StudyAtLine
+
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())
+
+
+#: The kind of the statement that somebody has scanned something after a run that was not ended; its subject is the run.
+ACKNOWLEDGED: Final = "aborted_acknowledged"
+_MAX_SCANNED: Final = 64
 
 
 class People(Operator, Protocol):
@@ -138,10 +149,10 @@ class Session:
                 self.station.config, serial=serial, attempt=admission.attempts + 1, faults=self.faults
             )
         except LinecheckError as error:
-            self.listener(UnitRefused(serial, str(error)))
+            self.listener(UnitRefused(serial, str(error), error.act))
             return Tested(error.exit_status)
         tested_before = len(admission.history) if purpose == "unit" else 0
-        self.listener(UnitAdmitted(serial, admission.attempts + 1, tested_before))
+        self.listener(UnitAdmitted(serial, admission.attempts + 1, tested_before, facts.reason))
         conditions = AskedConditions(self.station.config.conditions)
         complete = partial(
             traced,
@@ -156,15 +167,20 @@ class Session:
             before=admission.before,
             gates=admission.station.gates,
         )
-        with StopSignals() as stop, _Journal(self.log, complete) as journal:
+        with (
+            StopSignals() as stop,
+            _Journal(self.log, complete) as journal,
+            Watched(self.station.config.screen.unit_present) as nest,
+        ):
             try:
                 run = self._run(serial, facts, admission, interface, journal)
             except NotBegun as error:
-                self.listener(UnitRefused(serial, f"{error}. Nothing was run."))
+                self.listener(UnitRefused(serial, f"{error}. Nothing was run.", error.act))
                 return Tested(error.exit_status)
             stop.hold()
+            outcome = nest.judged(run.outcome)
             found, troubles = conditions.answer()
-            outcome = replace(run.outcome, problems=(*run.outcome.problems, *troubles))
+            outcome = replace(outcome, problems=(*outcome.problems, *troubles))
             outcome = complete(outcome, conditions=found)
             if purpose == "unit":
                 outcome = with_release(self.plan.limits.retest, admission.history, outcome, facts.reason)
@@ -203,14 +219,45 @@ class Session:
         for run in self.log.unfinished():
             self._finish(run)
 
-    def tell_cut_off(self) -> None:
-        """Tell of this nest's newest run where that was cut off: another nest of the log may have recorded it."""
+    def tell_aborted(self) -> str:
+        """Tell of this nest's newest run where it was not ended and nobody has scanned anything since; return its id.
+
+        Its unit may still be there. Empty where there is nothing to tell.
+        """
+        newest = self._newest()
+        if newest is None or newest.verdict is not Verdict.ABORTED or newest.purpose != "unit":
+            return ""
+        if self.log.statements(ACKNOWLEDGED, subject=newest.run_id, limit=1):
+            return ""
+        self._tell_cut_off(self.log.record(newest.logged.sequence))
+        return newest.run_id
+
+    def acknowledge(self, run_id: str, scanned: str) -> None:
+        """State that something was scanned at the nest after a run that was not ended: it is told no more."""
+        try:
+            self.log.state(
+                ACKNOWLEDGED, run_id, {"run_id": run_id, "scanned": visible(scanned[:_MAX_SCANNED])}
+            )
+        except RecordError:
+            _log.exception("run %s is told once more", run_id)
+
+    def expected_seconds(self) -> float | None:
+        """Return how long a run takes, by the newest one of this nest and these limits; None where there is none."""
+        newest = self._newest()
+        if (
+            newest is None
+            or newest.verdict is Verdict.ABORTED
+            or newest.limits.sha256 != self.plan.limits.sha256
+        ):
+            return None
+        return newest.duration_seconds
+
+    def _newest(self) -> RunHeader | None:
+        """Return the newest run of this nest, whichever nest of the log has recorded it."""
         config = self.station.config
         here = {"station": config.station} | ({} if config.nest is None else {"nest": config.nest})
-        for newest in self.log.runs(RunFilter(facts=here), limit=1):
-            run = self.log.record(newest.logged.sequence)
-            if any(problem.code == CUT_OFF for problem in run.problems):
-                self._tell_cut_off(run)
+        newest = next(iter(self.log.runs(RunFilter(facts=here), limit=1)), None)
+        return newest if newest is not None and newest.nest == config.nest else None
 
     def _tell_cut_off(self, run: Run) -> None:
         if (run.station, run.nest) == (self.station.config.station, self.station.config.nest):
@@ -231,18 +278,37 @@ class Session:
     def _folder_of(self, run: Run) -> Path:
         return self.folder / run_folder(run.serial, run.started, run.run_id)
 
-    def _admitted(self, serial: str, facts: UnitFacts, purpose: Purpose) -> _Admission:
-        """Decide whether a unit may be tested now, before anything is opened."""
-        config = self.station.config
+    def refuse_if_shut(self, serial: str) -> None:
+        """Refuse a unit for what no answer of the operator can change, so that nobody is asked in vain.
+
+        Raises
+        ------
+        LinecheckError
+            It cannot be tested, whatever is said of it.
+        """
+        self._shut(serial, "unit")
+        may_be_retested(self.plan.limits.retest, self.log.history(self.model, serial), serial)
+
+    def _shut(
+        self, serial: str, purpose: Purpose, operator: str | None = None
+    ) -> tuple[Admission, tuple[Problem, ...]]:
+        """Refuse a unit that the station cannot test now; return what its run must say of the station."""
         self.end_cut_off()
-        history = self.log.history(self.model, serial)
         no_room = self.keeper.refusal()
         if no_room is not None:
             raise StationError(f"{no_room}. Nothing was run.")
         if purpose == "study" and self.study is not None:
-            self.study.refuse_other(self.log, serial, facts.said.get("operator"))
+            self.study.refuse_other(self.log, serial, operator)
         gate = self._gate(serial, purpose)
         overdue = self._overdue(serial)
+        require_unit(self.station.config.screen.unit_present, serial)
+        return gate, overdue
+
+    def _admitted(self, serial: str, facts: UnitFacts, purpose: Purpose) -> _Admission:
+        """Decide whether a unit may be tested now, before anything is opened."""
+        config = self.station.config
+        gate, overdue = self._shut(serial, purpose, facts.said.get("operator"))
+        history = self.log.history(self.model, serial)
         override: Mapping[str, str] = {}
         attempts = self.log.attempts(self.model, serial)
         if purpose == "unit":
@@ -400,7 +466,7 @@ def opened_session(
     if serial is not None:
         check_serial(serial, limits)
     plan = station_plan(limits, config)
-    studied = None if study is None else StudyAtLine.of(study, limits, config)
+    studied = None if study is None else _studied(study, limits, config)
     folder = out if out is not None else Path(config.records.folder)
     wanted = files if files is not None else ResultFiles()
     wanted.check((limits_path,))
@@ -432,3 +498,10 @@ def opened_session(
             studied.state(log)
         session.end_cut_off()
         yield session
+
+
+def _studied(path: str, limits: LimitFile, config: StationConfig) -> StudyAtLine:
+    # What it imports of statistics only a study needs.
+    from linecheck.line.study import StudyAtLine
+
+    return StudyAtLine.of(path, limits, config)

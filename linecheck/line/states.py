@@ -22,15 +22,18 @@ from typing import Any, Final
 from linecheck.checks.base import Problem
 from linecheck.files.text import visible
 from linecheck.limits.verdict import Verdict
+from linecheck.line.codes import Code, Order
 from linecheck.line.events import (
     Asked,
     ChartSignalled,
     Event,
     GateStated,
+    HandedOver,
     HandOverFailed,
     NextAct,
     Note,
     Ordered,
+    Reminders,
     RunCutOff,
     ScanIgnored,
     SelfCheckEnded,
@@ -47,19 +50,35 @@ from linecheck.line.events import (
 )
 from linecheck.results.wording import findings
 from linecheck.run.causes import causes_of
-from linecheck.run.model import HOLD, NOT_RELEASED, Run
+from linecheck.run.model import HOLD, NO_ATTEMPT_LEFT, NOT_RELEASED, Run
 from linecheck.run.settle import all_problems
-from linecheck.run.voiding import IN_DOUBT
+from linecheck.run.voiding import IN_DOUBT, UNIT_REMOVED
 from linecheck.station.events import CheckStarted, MeasuringEnded, RunStarted
 
 MAX_SERIAL_SHOWN: Final = 64
 MAX_SENTENCE: Final = 400
+_CUT: Final = "… (the log has all of it)"
 #: What stands in place of a serial number while the station checks itself.
 SELF_CHECK: Final = "self-check"
 #: What a check costs beside its audio, where no run of the plan says so yet: opening, silence, the last analysis.
 SECONDS_BESIDE_A_CHECK: Final = 0.3
-#: What a gate says of how to meet it; who has a scanner is told a code instead.
-_COMMAND: Final = re.compile(r" \(run `linecheck [^`]*`\)")
+#: What is written for who has a keyboard and the files: commands, options, keys. Who has a scanner is told an act.
+_FOR_ENGINEERS: Final = re.compile(
+    r" \((?:run `linecheck [^`]*`|--[a-z-]+|[a-z_]+\.[a-z_.]+|refuse_when_overdue)\)"
+    r"|; then `linecheck [^`]*`(?: or `linecheck [^`]*`)* unlocks it"
+    r"|: once unit and station are known to be good, test it again with --accept --by NAME --reason TEXT"
+    r"| Fix the command under \[[a-z_.]+\]\."
+    r"| Run `linecheck [^`]*`, then test this unit again(?:: with the path as it was, the fail counts)?"
+    r"| Nothing was run\."
+)
+FETCH: Final = "Fetch an engineer and show him this."
+#: What is done where nothing is under test, and after a unit that passes.
+SCAN: Final = "Scan a serial number."
+_PASSES: Final = "Passes. Next unit."
+#: What a cause knows better, where it says one.
+_PUT_RIGHT: Final = "Put that right, then test it again."
+_CHECK: Final = Code(Order.CHECK).text
+_NOT_HANDED: Final = "Results are not handed over: "
 
 
 class State(StrEnum):
@@ -133,6 +152,14 @@ class NestState:
         Who is at the station.
     due : str
         What of the station is due next, and when.
+    about : str
+        Which attempt it is, and why it is made.
+    reminders : tuple of str
+        What holds until somebody does something about it, a sentence each.
+    first : str
+        What must be done before a unit is scanned.
+    wrong_keyboard : bool
+        Whether the scanner's keyboard was found wrong.
     wants_details : bool
         Whether the engineer's page of the unit was asked for.
     """
@@ -156,19 +183,49 @@ class NestState:
     operator: str = ""
     shift: str = ""
     due: str = ""
+    about: str = ""
+    reminders: tuple[str, ...] = ()
+    first: str = ""
+    wrong_keyboard: bool = False
     wants_details: bool = False
 
     def fresh(self, state: State, **facts: Any) -> NestState:  # noqa: ANN401 - any of its fields
         """Return a state that has nothing of this one but where the station stands and who is there."""
-        kept = ("nest", "may_judge", "locked_why", "cures", "operator", "shift", "due")
+        kept = (
+            *("nest", "may_judge", "locked_why", "cures", "operator", "shift", "due"),
+            *("reminders", "first", "wrong_keyboard"),
+        )
         return replace(NestState(**{name: getattr(self, name) for name in kept}), state=state, **facts)
 
     @property
     def idle(self) -> NestState:
         """The state in which a scan is waited for, and no unit is at the station."""
         if self.may_judge:
-            return self.fresh(State.READY, act="Scan a serial number.")
-        return self.fresh(State.LOCKED, says=self.locked_why, act=" ".join(self.cures))
+            return self.fresh(State.READY, act=self.first or SCAN)
+        return self.fresh(State.LOCKED, says=self.locked_why, act=self.cure)
+
+    @property
+    def cure(self) -> str:
+        """What is done first so that the station judges again, and how much comes after it."""
+        if not self.cures:
+            return FETCH
+        more = len(self.cures) - 1
+        steps = "one more step" if more == 1 else f"{more} more steps"
+        return f"{self.cures[0]} Then {steps}." if more else self.cures[0]
+
+    @property
+    def bands(self) -> tuple[str, ...]:
+        """What stands beside every state: reminders, and that the next unit will not be tested."""
+        shut = not self.may_judge and self.state not in (
+            State.LOCKED,
+            State.MET,
+            State.NOT_MET,
+            State.NOT_TESTED,
+        )
+        return (
+            *((f"The station is locked, no further unit is tested. {self.cure}",) if shut else ()),
+            *self.reminders,
+        )
 
 
 def after(
@@ -187,15 +244,16 @@ def after(
     """
     match event:
         case UnitScanned():
-            return now.fresh(State.TESTING, serial=_shown(event.serial), doing="Looking it up")
+            doing = "Nothing is played yet: the station looks it up"
+            act = "Leave the unit connected."
+            return now.fresh(State.TESTING, serial=_shown(event.serial), doing=doing, act=act)
         case UnitAdmitted():
-            again = f"It was tested before: this is attempt {event.attempt}." if event.tested_before else ""
-            return replace(now, attempt=event.attempt, note=now.note or again)
+            again = _about(event.attempt if event.tested_before else None, event.reason)
+            return replace(now, attempt=event.attempt, about=again)
         case UnitRefused():
-            act = "" if now.may_judge else " ".join(now.cures)
-            return now.fresh(
-                State.NOT_TESTED, serial=_shown(event.serial), says=_sentence(event.why), act=act
-            )
+            act = event.act or (FETCH if now.may_judge else now.cure)
+            says = _sentence(event.why)
+            return now.fresh(State.NOT_TESTED, serial=_shown(event.serial), says=says, act=act, note=now.note)
         case Asked():
             asked = now if now.state in UNDER_TEST else now.fresh(State.ASKED)
             return replace(asked, state=State.ASKED, says=_sentence(event.request), act=event.answer)
@@ -203,7 +261,7 @@ def after(
             return _progressing(now, event, expected_seconds)
         case VerdictKnown():
             return _judged(now, event, strict)
-        case NextAct() if event.run_id == now.run_id:
+        case NextAct() if event.run_id == now.run_id and (now.state is State.FAIL or now.act == _PUT_RIGHT):
             return replace(now, act=f"{event.act[:1].upper()}{event.act[1:].rstrip('.')}.")
         case GateStated():
             return _gate(now, event)
@@ -229,24 +287,34 @@ def _beside(now: NestState, event: Event) -> NestState:
                 due=event.due,
             )
             # What was refused by a gate that has lapsed since the last look says here what meets it.
-            is_refused = now.state is State.NOT_TESTED and not now.act
+            is_refused = now.state is State.NOT_TESTED and now.act == FETCH
             if (now.state in (State.MET, State.NOT_MET) or is_refused) and not known.may_judge:
-                return replace(known, act=" ".join(event.cures))
-            idle = now.state in (State.READY, State.LOCKED) or (now.state is State.TESTING and not now.run_id)
-            return known.idle if idle else known
+                return replace(known, act=known.cure)
+            if now.state in (State.READY, State.LOCKED):
+                return replace(known.idle, note=now.note)
+            if now.state is State.PASS:
+                # The next unit is none of a station that is locked: what is done about that is said beside it.
+                return replace(known, act=_PASSES if known.may_judge else "Passes. No further unit yet.")
+            mended = now.state is State.NOT_MET and not now.may_judge
+            return known.idle if mended or (now.state is State.TESTING and not now.run_id) else known
+        case Reminders():
+            told = replace(now, reminders=event.texts, first=event.first, wrong_keyboard=event.wrong_keyboard)
+            return replace(told.idle, note=now.note) if now.state is State.READY else told
+        case ScanIgnored(why="twice"):
+            return replace(now, note=f"{_shown(event.text)} was read twice: it counts once.")
         case ScanIgnored(why="during a test") if now.state in UNDER_TEST:
-            return replace(
-                now,
-                note=f"Not tested: {_shown(event.text)}, scanned during this test. Scan it again.",
-            )
+            text = _shown(event.text)
+            if text == now.serial:
+                return replace(now, note=f"{text} was scanned again: it is the unit under test.")
+            return replace(now, note=f"Not tested: {text}, scanned during this test. Scan it again.")
         case ScanIgnored(why="during a test"):
             before = (
                 f" The unit before it, {now.serial}: {now.state.upper()}." if now.state in VERDICTS else ""
             )
-            says = f"It was scanned during a test and is ignored: scan it again.{before}"
-            return now.fresh(State.NOT_TESTED, serial=_shown(event.text), says=says)
+            says = f"It was scanned during a test and is ignored.{before}"
+            return now.fresh(State.NOT_TESTED, serial=_shown(event.text), says=says, act="Scan it again.")
         case StationStopped():
-            return now.fresh(State.STOPPED, says=_sentence(event.why), act=event.act)
+            return _stopped(now, event)
         case StationResumed():
             return now.idle
         case UnitRemoved() if (
@@ -255,10 +323,11 @@ def _beside(now: NestState, event: Event) -> NestState:
             return now.idle
         case SelfCheckEnded():
             state = State.NOT_TESTED if event.met is None else State.MET if event.met else State.NOT_MET
-            return now.fresh(state, serial=SELF_CHECK, says=_sentence(event.says), act=event.act)
+            return now.fresh(state, serial=SELF_CHECK, says=_sentence(event.says), act=event.act or FETCH)
         case RunCutOff():
             says = (
-                "Its test was cut off: the program was ended, or the power failed. It is recorded as aborted."
+                "Its test was cut off: it was stopped, the program was ended, or the power failed. It is recorded as "
+                "aborted."
             )
             act = "Set it aside: a value had failed." if event.run.stopped_after_fail else "Test it again."
             return now.fresh(
@@ -269,13 +338,17 @@ def _beside(now: NestState, event: Event) -> NestState:
                 says=says,
                 act=act,
             )
+        case Ordered(wants_details=True) if not now.run_id:
+            return replace(now, note="No unit is shown that has a page: scan its label first.")
         case Ordered():
             return replace(now, note=event.says, wants_details=event.wants_details)
         case ChartSignalled():
             return replace(now, note=_sentence(f"Control chart of {event.chart}: {event.says}."))
         case HandOverFailed():
             # Whose result it is stands in the log: beside a verdict there is one serial number.
-            return replace(now, note=_sentence(f"Results are not handed over: {event.why}"))
+            return replace(now, note=_sentence(f"{_NOT_HANDED}{event.why}"))
+        case HandedOver() if now.note.startswith(_NOT_HANDED):
+            return replace(now, note="")
         case Note() if event.serial in (None, now.serial):
             return replace(now, note=_sentence(event.text))
         case _:
@@ -292,6 +365,7 @@ def _progressing(now: NestState, event: Event, expected_seconds: float | None) -
                     State.TESTING, serial=_shown(event.serial), run_id=event.run_id, attempt=now.attempt
                 ),
                 note=now.note,
+                about=now.about,
                 total=total,
                 began=time.monotonic(),
                 expected_seconds=expected_seconds
@@ -338,8 +412,27 @@ def _judged(now: NestState, event: VerdictKnown, strict: bool) -> NestState:
         attempt=event.attempt,
         says=_sentence(_why(run, word, strict)),
         act=_next_act(run, word, strict),
-        note=now.note if now.note.endswith("Scan it again.") else "",
+        about=_about(event.attempt, run.reason),
+        note=now.note,
     )
+
+
+def _about(attempt: int | None, reason: str | None) -> str:
+    """Return which attempt a run is where it is not the first, and why it is made."""
+    parts = [f"attempt {attempt}"] if attempt is not None and attempt > 1 else []
+    parts += [f"retest reason: {_shown(reason)}"] if reason else []
+    return ", ".join(parts)
+
+
+def _stopped(now: NestState, event: StationStopped) -> NestState:
+    """Return the state of a stopped station; what became of the unit at it stays."""
+    if event.by_run and now.state is State.TEST_AGAIN:
+        return replace(now, act=event.act)
+    if now.state is State.STOPPED and now.run_id:
+        act = f"{event.act} Then {now.act[:1].lower()}{now.act[1:]}"
+        return replace(now, says=f"{now.says} The station is stopped.".strip(), act=act)
+    before = f" The unit before it, {now.serial}: {now.state.upper()}." if now.state in VERDICTS else ""
+    return now.fresh(State.STOPPED, says=f"{_sentence(event.why)}{before}", act=event.act)
 
 
 def _why(run: Run, word: str, strict: bool) -> str:
@@ -352,7 +445,10 @@ def _why(run: Run, word: str, strict: bool) -> str:
         why = "not all of it could be measured" if problem is None else problem.message
         return f"Not judged: {why}" if why.endswith(("?", ".")) else f"Not judged: {why}."
     if word == HOLD:
-        return f"{next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)}."
+        why = next(problem.message for problem in run.problems if problem.code == NOT_RELEASED)
+        return f"{why[:1].upper()}{why[1:]}."
+    if word == Verdict.ABORTED:
+        return "The test was stopped: the unit was not judged."
     if word != Verdict.FAIL:
         return ""
     causes = causes_of(run)
@@ -369,26 +465,32 @@ def _blocking(run: Run) -> Problem | None:
 
 def _next_act(run: Run, word: str, strict: bool) -> str:
     """Return what to do with a unit, by the word for what its run came to."""
+    left = next((problem for problem in run.problems if problem.code == NO_ATTEMPT_LEFT), None)
+    if left is not None and word in (HOLD, Verdict.INVALID, Verdict.ABORTED):
+        return left.message
     if word == HOLD:
         return "Test it again."
     if word == Verdict.INVALID:
         problem = _blocking(run)
         # What could be the path's fault says itself what to do: there may be nothing to put right.
-        in_doubt = problem is not None and problem.code == IN_DOUBT
-        return "" if in_doubt else "Put that right, then test it again."
+        if problem is not None and problem.code == IN_DOUBT:
+            return f"Scan {_CHECK}, then test it again."
+        if problem is not None and problem.code == UNIT_REMOVED:
+            return "Leave the unit in the nest, and test it again."
+        return _PUT_RIGHT
     if run.stopped_after_fail:
-        return "The run was stopped after a value had failed: it counts as a fail. Set it aside."
+        return "Set it aside: a value had failed before the test was stopped, so it counts as a fail."
     if word == Verdict.FAIL or (strict and word == Verdict.MARGINAL):
         return "Set it aside."
     if word == Verdict.ABORTED:
-        return "The run was stopped and the unit was not judged. Test it again."
-    return "Passes. Next unit."
+        return "Test it again."
+    return _PASSES
 
 
 def _gate(now: NestState, event: GateStated) -> NestState:
     stated, standing = event.stated, event.standing
     state = State.MET if stated.met else State.NOT_MET
-    act = "Units may be judged. Next unit." if standing.may_judge else f"Stop: {_sentence(standing.why)}."
+    act = "Units may be judged. Next unit." if standing.may_judge else FETCH
     says = "; ".join(stated.reasons)
     return now.fresh(state, serial=_shown(event.serial), run_id=now.run_id, says=_sentence(says), act=act)
 
@@ -404,6 +506,6 @@ def _shown(serial: str) -> str:
 
 
 def _sentence(text: str) -> str:
-    """Return a text on one line, nothing hidden in it, not too long, and without commands: there is no keyboard."""
-    line = " ".join(visible(_COMMAND.sub("", text[: 4 * MAX_SENTENCE])).split())
-    return line if len(line) <= MAX_SENTENCE else f"{line[: MAX_SENTENCE - 1]}…"
+    """Return a text on one line, nothing hidden in it, not too long, and without what is an engineer's."""
+    line = " ".join(visible(_FOR_ENGINEERS.sub("", text[: 4 * MAX_SENTENCE])).split())
+    return line if len(line) <= MAX_SENTENCE else f"{line[: MAX_SENTENCE - len(_CUT)]}{_CUT}"

@@ -98,7 +98,8 @@ class StudyAtLine:
         if serial != entry.unit:
             none = "" if serial in self.plan.units else f" {visible(serial)} is none of its units."
             raise StationError(
-                f"{serial} is not measured: the study has {self._named(found)} next.{none} Nothing was run."
+                f"{serial} is not measured: the study has {self._named(found)} next.{none} Nothing was run.",
+                act=f"Connect {entry.unit}. {self._by(entry)}{_SCAN}",
             )
         if self.plan.factor == "operator" and operator != entry.level:
             who = (
@@ -106,9 +107,11 @@ class StudyAtLine:
                 if operator
                 else "nobody has said who is at the station"
             )
+            code = Code(Order.OPERATOR, entry.level).text
             raise StationError(
-                f"{serial} is not measured: its next run is {entry.level}'s, and {who}. Scan "
-                f"{Code(Order.OPERATOR, entry.level).text}, or give --operator. Nothing was run."
+                f"{serial} is not measured: its next run is {entry.level}'s, and {who}. Scan {code}, or give "
+                "--operator. Nothing was run.",
+                act=f"Scan {code}, then the label again.",
             )
         today = datetime.now().astimezone().date()
         if self.plan.factor == "day" and found.last is not None and found.last.level != entry.level:
@@ -116,7 +119,8 @@ class StudyAtLine:
             if before is not None and before.astimezone().date() >= today:
                 raise StationError(
                     f"{serial} is not measured: {entry.level} of the study is another day than {found.last.level}, "
-                    f"which was {before.astimezone():%Y-%m-%d}. Nothing was run."
+                    f"which was {before.astimezone():%Y-%m-%d}. Nothing was run.",
+                    act="Go on with the study on another day.",
                 )
 
     def _done(self, log: LogReader) -> Done:

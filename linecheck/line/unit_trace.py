@@ -12,9 +12,9 @@ from linecheck.errors import StationError, UsageError
 from linecheck.files.text import visible
 from linecheck.limits.model import LimitFile
 from linecheck.limits.retest import Attempt, RetestPolicy, refusal, rule_broken, standing
-from linecheck.limits.verdict import RELEASING
+from linecheck.limits.verdict import RELEASING, Verdict
 from linecheck.run.facts import Purpose
-from linecheck.run.model import NOT_RELEASED, Run
+from linecheck.run.model import NO_ATTEMPT_LEFT, NOT_RELEASED, Run
 from linecheck.run.plan import Plan
 from linecheck.station import environment
 from linecheck.station.config.hand_over import BeforeConfig
@@ -98,7 +98,7 @@ def admitted(
     now = standing(policy, history)
     wrong = refusal(policy, now, facts.reason)
     if wrong is not None:
-        raise UsageError(f"{serial}: {wrong} (--reason)")
+        raise UsageError(f"{serial}: {wrong} (--reason)", act="Scan the label again, then the retest reason.")
     broken = rule_broken(policy, now, facts.reason)
     override = facts.override
     if override is not None and override.code not in policy.overrides:
@@ -109,28 +109,67 @@ def admitted(
     if broken is None:
         return {}
     if override is None:
-        ways = [f"after {' or '.join(policy.fresh_start)} (--reason)"] if policy.fresh_start else []
-        ways += ["with an override (--override)"] if policy.overrides else []
-        may = f"It may be tested {' or '.join(ways)}." if ways else "Set it aside."
-        raise StationError(f"{serial} is not retested: {broken}. {may}")
+        raise _no_attempt_left(policy, serial, broken)
     note = {} if override.note is None else {"note": override.note}
     return {"code": override.code, "by": override.by, "rule": broken} | note
+
+
+def may_be_retested(policy: RetestPolicy | None, history: Sequence[Attempt], serial: str) -> None:
+    """Refuse a unit that has no attempt left and that no retest reason gives another.
+
+    Raises
+    ------
+    StationError
+        It is one.
+    """
+    if policy is None or policy.fresh_start:
+        return
+    broken = rule_broken(policy, standing(policy, history), None)
+    if broken is not None:
+        raise _no_attempt_left(policy, serial, broken)
+
+
+def reasons_that_count(policy: RetestPolicy | None, history: Sequence[Attempt]) -> tuple[str, ...]:
+    """Return the reasons by which a unit may be tested again: fresh starts alone where it has no attempt left."""
+    if policy is None:
+        return ()
+    broken = rule_broken(policy, standing(policy, history), None)
+    return policy.reasons if broken is None else policy.fresh_start
+
+
+def _no_attempt_left(policy: RetestPolicy, serial: str, broken: str) -> StationError:
+    ways = [f"after {' or '.join(policy.fresh_start)} (--reason)"] if policy.fresh_start else []
+    ways += ["with an override (--override)"] if policy.overrides else []
+    may = f"It may be tested {' or '.join(ways)}." if ways else "Set it aside."
+    return StationError(f"{serial} is not retested: {broken}. {may}", act=set_aside(policy))
+
+
+def set_aside(policy: RetestPolicy) -> str:
+    """Return what is done with a unit that has no attempt left, by who has a scanner alone."""
+    if policy.fresh_start:
+        return f"Set it aside: it has no attempt left. It is tested again once it is {' or '.join(policy.fresh_start)}."
+    if policy.overrides:
+        return "Set it aside: it has no attempt left. Fetch an engineer, who may allow one more."
+    return "Set it aside: it has no attempt left."
 
 
 def with_release(
     policy: RetestPolicy | None, history: Sequence[Attempt], outcome: Run, reason: str | None
 ) -> Run:
     """Return a run that says whether it releases its unit, and what is missing if a pass does not."""
-    if outcome.verdict not in RELEASING:
-        return replace(outcome, released=False)
     rules = policy if policy is not None else RetestPolicy()
-    missing = standing(rules, [*history, Attempt(outcome.verdict, reason)]).passes_missing(rules)
-    if not missing:
+    after = standing(rules, [*history, Attempt(outcome.verdict, reason)])
+    missing = after.passes_missing(rules) if outcome.verdict in RELEASING else 0
+    if outcome.verdict in RELEASING and not missing:
         return replace(outcome, released=True)
-    more = "one more pass" if missing == 1 else f"{missing} more passes"
-    message = f"the unit has failed before: it needs {more} in a row (retest.passes_after_fail)"
-    problem = Problem(NOT_RELEASED, message, blocks=False)
-    return replace(outcome, problems=(*outcome.problems, problem), released=False)
+    problems = outcome.problems
+    if missing:
+        more = "one more pass" if missing == 1 else f"{missing} more passes"
+        message = f"the unit has failed before: it needs {more} in a row (retest.passes_after_fail)"
+        problems += (Problem(NOT_RELEASED, message, blocks=False),)
+    if outcome.verdict is not Verdict.FAIL and rule_broken(rules, after, None) is not None:
+        problems += (Problem(NO_ATTEMPT_LEFT, set_aside(rules), blocks=False),)
+    return replace(outcome, problems=problems, released=False)
 
 
 def identified(
@@ -147,12 +186,16 @@ def identified(
         return {}, ()
     facts, why = environment.identity(config.identify, serial)
     if why is not None:
-        raise StationError(f"the unit does not identify itself: {visible(why)}. Nothing was run.")
+        raise StationError(
+            f"the unit does not identify itself: {visible(why)}. Nothing was run.",
+            act="Switch the unit on, connect it, then scan its label again.",
+        )
     said = facts.get("serial")
     if said is not None and said != serial:
         raise StationError(
             f"the unit identifies itself as {visible(said)}, but {serial} was scanned: connect the unit that was "
-            "scanned. Nothing was run."
+            "scanned. Nothing was run.",
+            act="Connect the unit that was scanned, then scan its label again.",
         )
     return facts, tuple(_other_than_expected(config, limits, facts, firmware))
 
@@ -220,8 +263,11 @@ def permitted(config: BeforeConfig | None, serial: str) -> tuple[Mapping[str, st
     if ended.status == 0:
         return {"answer": "yes", "said": ended.answer or "nothing", "by": config.program}, ()
     if ended.status is not None:
-        said = ended.answer or f"exit status {ended.status}, in no words"
-        raise StationError(f"{serial} may not be tested, says {config.program}: {said}. Nothing was run.")
+        said = ended.answer or f"no more than exit status {ended.status}"
+        raise StationError(
+            f"{serial} may not be tested, says {config.program}: {said}. Nothing was run.",
+            act="Set it aside, or put right what that says.",
+        )
     why = visible(ended.why or "")
     if config.no_answer == "refuse":
         raise StationError(

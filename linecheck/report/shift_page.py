@@ -25,7 +25,7 @@ def local_time(moment: datetime) -> str:
 def shift_page_of(counted: ShiftSummary, station: str, shift: str, since: datetime, until: datetime) -> Part:
     """Return what the page of a shift shows."""
     name = f"Shift {shift}" if shift else "Shift"
-    headline = f"{name} at {station}: {counted.units} units"
+    headline = f"{name} at {station}: {counted.units} unit{'s' if counted.units != 1 else ''}"
     return {
         "title": headline,
         "running_head": f"{headline}, {since.astimezone():%Y-%m-%d}",

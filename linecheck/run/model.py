@@ -22,6 +22,8 @@ from linecheck.run.facts import Facts
 
 #: Code of the problem that a unit needs more than this pass.
 NOT_RELEASED: Final = "not_released"
+#: Code of the note that the unit may not be tested again as it is: it has had all runs that it may have.
+NO_ATTEMPT_LEFT: Final = "no_attempt_left"
 #: What people read where a run passed and does not release its unit.
 HOLD: Final = "hold"
 #: Code of the problem of a run that was cut off after a value had failed that could not be kept.

@@ -4,6 +4,7 @@
 in the run          what of it is void
 ==================  =========================================================================
 station not fit     everything: a gate that is not met, a calibration or an asset overdue
+``unit_removed``    everything: the unit did not stay in the nest, or nobody knows whether it did
 ``path_in_doubt``   everything: what fails could be the station's path as well, and nothing says which
 ``overload``        of the channel, in every check: what depends on the gain of its input
 ``silent_channel``  of the channel, in every check: nothing proves that it was connected
@@ -24,12 +25,14 @@ from linecheck.files.text import listed
 from linecheck.limits.verdict import JudgedCurve, JudgedReading, Verdict
 from linecheck.run.model import CheckOutcome, Run
 
-__all__ = ["IN_DOUBT", "OVERLOAD", "SILENT", "UNFIT", "voided", "voids"]
+__all__ = ["IN_DOUBT", "OVERLOAD", "SILENT", "UNFIT", "UNIT_REMOVED", "voided", "voids"]
 
 #: Code of the problem that what fails could be the station's path as well as the unit.
 IN_DOUBT: Final = "path_in_doubt"
+#: Code of the problem that the unit was not in the nest all the time.
+UNIT_REMOVED: Final = "unit_removed"
 #: Codes of problems by which the station judges no unit at all.
-UNFIT: Final = frozenset({"station_gate", "asset_overdue", "calibration_overdue", IN_DOUBT})
+UNFIT: Final = frozenset({"station_gate", "asset_overdue", "calibration_overdue", IN_DOUBT, UNIT_REMOVED})
 #: Code of the problem that nothing of its stimulus is in a channel.
 SILENT: Final = "silent_channel"
 

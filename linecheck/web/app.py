@@ -17,7 +17,7 @@ import asyncio
 import contextlib
 import json
 import secrets
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -30,7 +30,7 @@ from starlette.staticfiles import StaticFiles
 
 from linecheck.errors import LinecheckError
 from linecheck.limits.model import LimitFile
-from linecheck.line.codes import Code, Order, printed_codes
+from linecheck.line.codes import Code, Order, needs_end, printed_codes
 from linecheck.station.config.station import Station
 from linecheck.web.control import Control
 from linecheck.web.guard import Guard
@@ -89,7 +89,7 @@ def make_app(line: Line, running: Stations, hosts: frozenset[str], token: str | 
         Route("/events", screen.events),
         Route("/scan", screen.scan, methods=["POST"]),
         Route("/codes", screen.codes),
-        *shift_routes(line.first),
+        *shift_routes(tuple(line.stations.values())),
         *log_routes(line.first, line.limits),
         Mount("/static", StaticFiles(packages=[("linecheck.web", "static")])),
     ]
@@ -128,15 +128,25 @@ class _Screen:
             shift = states[0].get("shift", "") if states else ""
             # The log may be locked for a moment: the figures of before stay.
             with contextlib.suppress(LinecheckError):
-                self._figures = await asyncio.to_thread(shift_figures, self._line.first, shift)
+                self._figures = await asyncio.to_thread(
+                    shift_figures, tuple(self._line.stations.values()), shift
+                )
                 self._running.wake()
             await asyncio.sleep(0.5)
 
     async def page(self, request: Request) -> Response:
         """Return the screen's page."""
-        nests = self._running.nests
+        stations = self._line.stations
+        names = dict.fromkeys(station.config.station for station in stations.values())
+        codes = list(self._codes())
         return rendered(
-            "station.html", nests=nests, model=self._line.limits.model, stations=self._line.stations
+            "station.html",
+            nests=self._running.nests,
+            model=self._line.limits.model,
+            station=", ".join(names),
+            needs_end=any(
+                needs_end(self._line.limits, station.config, codes) for station in stations.values()
+            ),
         )
 
     async def events(self, request: Request) -> Response:
@@ -177,21 +187,29 @@ class _Screen:
         except ClientDisconnect:
             return _told("that is too long", 413)
         if not self._control.allows(scanned.key, scanned.page):
-            return _told("another page operates this station; this one watches", 409)
+            return _told(
+                "another page operates this station: scan there, or close it and wait until this one takes over",
+                409,
+            )
         if not await asyncio.to_thread(self._running.scan, scanned.text):
             return _told("the station does not answer: wait until it is ready, then scan again", 503)
         return JSONResponse({"taken": True})
 
     async def codes(self, request: Request) -> Response:
         """Return the sheet of control codes."""
-        config = self._line.first.config
+        entries = sheet(self._codes())
+        station = self._line.first.config.station
+        return rendered("codes.html", codes=entries, model=self._line.limits.model, station=station)
+
+    def _codes(self) -> Iterator[Code]:
+        """Return the codes that can be used here, with the names in them."""
+        config, nests = self._line.first.config, self._running.nests
         names = [
             *(Code(Order.OPERATOR, name) for name in config.screen.operators),
             *(Code(Order.SHIFT, name) for name in config.screen.shifts),
-            *(Code(Order.NEST, nest) for nest in self._running.nests if len(self._running.nests) > 1),
+            *(Code(Order.NEST, nest) for nest in nests if len(nests) > 1),
         ]
-        entries = sheet(printed_codes(self._line.limits, config, names))
-        return rendered("codes.html", codes=entries, model=self._line.limits.model, station=config.station)
+        return printed_codes(self._line.limits, config, names)
 
 
 def _told(why: str, status: int) -> JSONResponse:

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from typing import Final
 
 #: A page that is loaded anew comes back within this time.
-GRACE_SECONDS: Final = 5.0
+GRACE_SECONDS: Final = 3.0
 
 
 class Control:

@@ -253,7 +253,7 @@ def _filter(asked: dict[str, str]) -> RunFilter:
 
 
 def _listed(run: Any) -> dict[str, Any]:  # noqa: ANN401 - a run's header
-    causes = causes_of(run)
+    causes = causes_of(run) if run.verdict is not Verdict.ABORTED else None
     return {
         "sequence": run.logged.sequence,
         "run_id": run.run_id,

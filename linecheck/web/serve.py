@@ -8,12 +8,14 @@ import socket
 import stat
 import threading
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from linecheck.errors import FileError, StationError, UsageError
 from linecheck.files.text import visible
 from linecheck.limits.loading.load import load_limits
+from linecheck.limits.serial_pattern import serial_matches
 from linecheck.line.codes import refuse_confusable
 from linecheck.line.process import StationOrder
 from linecheck.line.stop_signals import StopSignals
@@ -97,7 +99,9 @@ def serve(
             open_interface(station.config, serial="", faults=order.faults)  # refuses names of none
     listening = _listening(host, port)
     tell(address_of(host, port))
-    running = Stations(dict(zip(stations, orders, strict=True)))
+    running = Stations(
+        dict(zip(stations, orders, strict=True)), partial(serial_matches, limits.serial_pattern)
+    )
     app = make_app(Line(stations, limits), running, _hosts(host, port), token)
     _run(app, running, listening)
 
@@ -148,6 +152,16 @@ def _stations(orders: Sequence[StationOrder]) -> dict[str, Station]:
             raise UsageError(
                 f"{order.station_path}: there is a nest {nest} already: give each station config its own nest"
             )
+        for other, before in stations.items():
+            if before.config.station == station.config.station and (
+                _is_proven(before) or _is_proven(station)
+            ):
+                raise UsageError(
+                    f"{order.station_path}: nests {other} and {nest} are both of station {station.config.station}, and "
+                    "what proves a station (its loop, golden and known-bad units) counts for all of it: a self-check "
+                    "of one nest must not stand for the other. Give each station config a `station` of its own, as in "
+                    f'station = "{station.config.station}-{nest}"'
+                )
         stations[nest] = station
     databases = {station.config.records.database for station in stations.values()}
     if len(databases) > 1:
@@ -155,6 +169,12 @@ def _stations(orders: Sequence[StationOrder]) -> dict[str, Station]:
             f"the stations have different logs ({', '.join(sorted(databases))}): one screen shows one log"
         )
     return stations
+
+
+def _is_proven(station: Station) -> bool:
+    """Return whether something has to prove a station before it judges units."""
+    config = station.config
+    return any(table is not None for table in (config.loop, config.golden, config.challenge))
 
 
 def _token(host: str, token_file: str | None) -> str | None:

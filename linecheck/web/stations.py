@@ -12,13 +12,13 @@ import multiprocessing
 import threading
 import time
 from collections.abc import AsyncIterator, Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from typing import Any, Final
 
-from linecheck.errors import UsageError
-from linecheck.line.codes import Code, Order, control_code
+from linecheck.line.codes import PREFIX, Code, Order
+from linecheck.line.nests import Choice, Seen, Unplaced
 from linecheck.line.process import TAKEN_SECONDS, StationOrder, work
 from linecheck.line.scan import DOUBLE_SCAN_SECONDS
 from linecheck.line.states import NestState, State
@@ -29,6 +29,7 @@ LAST_RUN_SECONDS: Final = 20.0
 RESTART_SECONDS: Final = 2.0
 #: Where nothing happens a watcher hears so often that the server is there; without that, a page shows no verdict.
 BEAT_SECONDS: Final = 1.0
+_STOP, _RESUME = Code(Order.STOP).text, Code(Order.RESUME).text
 
 
 @dataclass
@@ -39,6 +40,9 @@ class _Station:
     nest: str
     state: dict[str, Any] = field(default_factory=dict)
     heard: float = 0.0
+    #: Who is there, as its process said last: one that is started anew goes on with them.
+    said: dict[str, str] = field(default_factory=dict)
+    is_stopped: bool = False
     #: Whether its process has told a state: before, it takes no scan.
     is_ready: bool = False
     #: Scans that it has not taken yet, by number.
@@ -53,6 +57,17 @@ class _Station:
         moved = None if elapsed is None else elapsed + time.monotonic() - self.heard
         return {**self.state, "elapsed_seconds": moved}
 
+    def seen(self) -> Seen:
+        """Return what says whether a scan may be for it."""
+        told = self.state
+        return Seen(
+            told.get("state", ""),
+            told.get("run_id", ""),
+            told.get("serial", ""),
+            wants_details=bool(told.get("wants_details")),
+            wrong_keyboard=bool(told.get("wrong_keyboard")),
+        )
+
 
 class Stations:
     """All stations of a server.
@@ -60,15 +75,21 @@ class Stations:
     Parameters
     ----------
     orders : mapping of nest to StationOrder
+    is_serial : callable
+        Whether a text is a serial number of the model that they test; any could be one, if left out.
     """
 
-    def __init__(self, orders: dict[str, StationOrder]) -> None:
+    def __init__(
+        self, orders: dict[str, StationOrder], is_serial: Callable[[str], bool] = lambda text: True
+    ) -> None:
         self._stations = [_Station(order, nest) for nest, order in orders.items()]
         self._loop: asyncio.AbstractEventLoop | None = None
         self._changed = asyncio.Event()
         self._version = 0
         self._closing = self._ending = False
-        self._selected: str | None = None
+        self._choice = Choice(is_serial)
+        #: What was scanned last, where it went to no nest.
+        self._unplaced: Unplaced | None = None
         self._numbers = itertools.count()
         #: The last scan, when it came, and where it went.
         self._last: tuple[str, float, list[_Station]] = ("", 0.0, [])
@@ -108,7 +129,17 @@ class Stations:
 
     def snapshot(self) -> str:
         """Return all states as JSON."""
-        return json.dumps({"nests": [station.shown() for station in self._stations]})
+        choice, seen = self._choice, self._seen()
+        nests = [
+            {
+                **station.shown(),
+                "is_next": station.nest == choice.chosen,
+                "act": choice.act(station.nest, seen, station.state.get("act", "")),
+            }
+            for station in self._stations
+        ]
+        unplaced = None if self._unplaced is None else asdict(self._unplaced)
+        return json.dumps({"nests": nests, "unplaced": unplaced})
 
     async def states(self) -> AsyncIterator[str]:
         """Yield all states as JSON: now, whenever one changes, and an empty text where nothing happens for a while.
@@ -128,27 +159,40 @@ class Stations:
                 yield ""
 
     def scan(self, text: str) -> bool:
-        """Give a scan to the station that it is for; return whether that could be reached.
+        """Give a scan to the nest that it is for; return whether that could be reached.
 
-        A nest's own code says whose the next scan is. Without one it is the first that waits for a unit; a label that
-        is read twice goes where it went before. A unit that goes to one nest is in no other: what stands there of it
-        ends.
+        A label that is read twice goes where it went before. One that goes to no nest is shown by all pages. A unit
+        that goes to one nest is in no other: what stands there of it ends.
         """
-        try:
-            code = control_code(text)
-        except UsageError:
-            code = None
-        if code is not None and code.order is Order.NEST and code.name in self.nests:
-            self._selected = code.name
-            return True
+        stations, label = self._placed(text), text.strip()
+        if self._loop is not None:
+            self._loop.call_soon_threadsafe(self.wake)
+        for station in self._stations if stations else ():
+            if station not in stations and station.state.get("serial") == label:
+                self._send(station, {"elsewhere": label})
+        for station in stations if label in (_STOP, _RESUME) else ():
+            station.is_stopped = label == _STOP
+        # Every one of them: a stop must reach the others though the first is dead.
+        given = [self._give(station, text) for station in stations]
+        return all(given)
+
+    def _placed(self, text: str) -> list[_Station]:
+        """Return the nests that a scan is for; none where it chooses one, or nobody knows which it is for."""
         before, when, stations = self._last
-        if self._selected is not None or text != before or time.monotonic() - when >= DOUBLE_SCAN_SECONDS:
-            stations = self._meant(code)
-        self._last = text, time.monotonic(), stations
-        for station in self._stations:
-            if station not in stations and station.state.get("serial") == text:
-                self._send(station, {"elsewhere": text})
-        return all(self._give(station, text) for station in stations)
+        if text.startswith(f"{PREFIX}{Order.NEST}"):
+            before = ""
+        self._unplaced = None if text != before else self._unplaced
+        if text != before or time.monotonic() - when >= DOUBLE_SCAN_SECONDS:
+            meant = self._choice.meant(text.strip(), self._seen())
+            self._unplaced = meant if isinstance(meant, Unplaced) else None
+            names = () if isinstance(meant, Unplaced) else meant
+            stations = [station for station in self._stations if station.nest in names]
+        is_choice = not stations and self._unplaced is None
+        self._last = "" if is_choice else text, time.monotonic(), stations
+        return stations
+
+    def _seen(self) -> dict[str, Seen]:
+        return {station.nest: station.seen() for station in self._stations}
 
     def _give(self, station: _Station, text: str) -> bool:
         """Give a scan to a station and wait until its process has it: one that has just died would lose it."""
@@ -159,17 +203,6 @@ class Stations:
             return self._send(station, given) and taken.wait(TAKEN_SECONDS)
         finally:
             del station.giving[number]
-
-    def _meant(self, code: Code | None) -> list[_Station]:
-        wanted, self._selected = self._selected, None
-        chosen = [station for station in self._stations if station.nest == wanted]
-        if chosen or len(self._stations) == 1:
-            return chosen or self._stations
-        if code is not None and code.order in (Order.STOP, Order.RESUME, Order.SHIFT, Order.OPERATOR):
-            return self._stations
-        asking = [station for station in self._stations if station.state.get("state") == State.ASKED]
-        free = [station for station in self._stations if station.state.get("state") != State.TESTING]
-        return (asking or free or self._stations)[:1]
 
     def _send(self, station: _Station, message: dict[str, Any]) -> bool:
         try:
@@ -187,9 +220,9 @@ class Stations:
         while not self._closing:
             began = time.monotonic()
             ours, theirs = context.Pipe()
-            process = context.Process(
-                target=work, args=(theirs, station.order), name=f"station {station.nest}"
-            )
+            said = {**station.order.said, **station.said}
+            order = replace(station.order, said=said, stopped=station.is_stopped)
+            process = context.Process(target=work, args=(theirs, order), name=f"station {station.nest}")
             process.start()
             theirs.close()
             station.connection, station.process, station.is_ready = ours, process, False
@@ -216,6 +249,8 @@ class Stations:
                     taken.set()
             elif "state" in message:
                 station.is_ready = True
+                who = {name: message["state"].get(name, "") for name in ("operator", "shift")}
+                station.said = {name: text for name, text in who.items() if text}
                 self._tell(station, message["state"])
             else:
                 why = str(message.get("ended", why))
@@ -233,6 +268,7 @@ class Stations:
 
     def _heard(self, station: _Station, state: dict[str, Any]) -> None:
         station.state, station.heard = {**state, "nest": station.nest}, time.monotonic()
+        self._choice.hear(station.nest, station.seen())
         self.wake()
         self.on_state(station.state)
 

@@ -190,6 +190,7 @@ sample_format = "float32"
 tail_seconds = 0.1
 """
 TO_CHECK = "Scan LINE-CHECK: the station checks itself."
+TO_MEND = "Fetch an engineer: self-check is not met. Once that is put right, scan LINE-CHECK."
 A, B = ".nest[data-nest=a]", ".nest[data-nest=b]"
 
 
@@ -227,9 +228,8 @@ class Shift:
         return f"PR3-{self.number:06d}"
 
     def scan(self, text, nest=A, end=None):
-        """Scan something for a nest; what has no nest's code before it goes to the first that is free."""
-        if nest == B:
-            self.operator.scan("LINE-NEST-b")
+        """Scan something for a nest, by its code."""
+        self.operator.scan("LINE-NEST-b" if nest == B else "LINE-NEST-a")
         self.operator.scan(text, self.chance.choice(["Enter", "Tab", ""]) if end is None else end)
 
     def states(self, serial, *nests):
@@ -251,11 +251,11 @@ class Shift:
             assert self.states(serial)[0] in OF_RUNS[state]
         return state
 
-    def is_locked(self, serial):
+    def is_locked(self, serial, act=TO_CHECK):
         """Look at a unit that the first nest has refused."""
         assert self.states(serial, "a") == []
         assert "self-check" in self.operator.page.inner_text(f"{A} .says")
-        waited(self.operator.page, f"document.querySelector('{A} .act').innerText === '{TO_CHECK}'")
+        waited(self.operator.page, f"document.querySelector('{A} .act').innerText === '{act}'")
 
     def check(self, *, met=True):
         self.scan("LINE-CHECK", end="Enter")
@@ -304,7 +304,6 @@ class Shift:
     def moved(self, serial):
         """Test a unit at one nest, and then at the other: what stood at the first is no longer so."""
         self.sound(serial)
-        self.operator.scan("LINE-NEST-a")  # without it a label that is read twice
         self.scan(serial)
         self.told(serial)
         assert self.operator.page.inner_text(f"{B} .serial") == ""
@@ -312,6 +311,7 @@ class Shift:
     def wrong_label(self, serial):
         self.scan(self.chance.choice(["PR4-000001", "pr3-000001", "PR3/000001", "A" * 3000, "<b>PASS</b>"]))
         self.operator.until("not tested", nest=A)
+        self.operator.scan("LINE-KEYS-AZYQWM-0123456789")  # one of them looks like another keyboard's
         self.plain(serial)
 
     def codes(self, serial):
@@ -327,6 +327,9 @@ class Shift:
         self.scan("LINE-STOP", B, "Enter")
         assert self.told(serial, B) == "stopped"
         assert self.states(serial) == ["aborted"]
+        self.operator.scan("LINE-RESUME")  # it stops every nest
+        for nest in (A, B):
+            self.operator.until("ready", "station locked", nest=nest)
 
     def reload(self, serial):
         nest = self.nest()
@@ -384,7 +387,7 @@ class Shift:
         assert "the loop could not be closed" in self.operator.page.inner_text(f"{A} .says")
         self.scan(serial)
         self.operator.until("not tested", serial=serial, nest=A)
-        self.is_locked(serial)
+        self.is_locked(serial, TO_MEND)
         self.sound(self.next_serial())  # the other nest goes on
         self.stuck.unlink()
         self.check()
@@ -504,7 +507,9 @@ def test_a_second_tab_watches_the_same_and_starts_nothing(operator, browser, ser
         waited(second, "() => document.querySelector('#role').textContent.includes('watches')")
         second.keyboard.type("PR3-003000")
         second.keyboard.press("Enter")
-        waited(second, "() => document.querySelector('#typed').textContent.includes('another page operates')")
+        waited(
+            second, "() => document.querySelector('#missed').textContent.includes('another page operates')"
+        )
         operator.test("PR3-003001")
         waited(second, "() => document.querySelector('.serial').innerText === 'PR3-003001'")
     assert "PR3-003000" not in {serial for _, serial, _ in records(server.folder)}
@@ -519,7 +524,7 @@ def test_a_page_to_watch_never_operates(browser, tmp_path):
         assert "watches" in page.inner_text("#role")
         page.keyboard.type("PR3-000001")
         page.keyboard.press("Enter")
-        waited(page, "() => document.querySelector('#typed').textContent.includes('another page operates')")
+        waited(page, "() => document.querySelector('#missed').textContent.includes('another page operates')")
     assert records(tmp_path) == []
 
 

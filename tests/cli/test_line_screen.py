@@ -93,7 +93,7 @@ def test_a_unit_that_the_path_could_have_failed_asks_for_a_check_and_for_nothing
     run = outcome(None, Verdict.INVALID, problems=())
     lines = shown(UnitScanned(SERIAL), known(run.__class__(**{**vars(run), "problems": (doubt,)})))
     assert lines[-2].startswith("Not judged: the unit or the path?")
-    assert lines[-1] == "this unit again."
+    assert lines[-1] == "Scan LINE-CHECK, then test it again."
 
 
 def test_the_next_scan_clears_the_screen_and_its_serial_number_stands_there_large(shown):
@@ -109,7 +109,8 @@ def test_who_is_not_tested_is_told_why_and_sees_no_verdict_of_another(shown):
     )
     assert large_word("not tested")[0] in lines
     assert large_word("pass")[0] not in lines
-    assert lines[-2:] == [OTHER, "the station is locked: run `linecheck station golden`"]
+    assert lines[-3:-1] == [OTHER, "the station is locked: run `linecheck station golden`"]
+    assert "engineer" in lines[-1]
 
 
 def test_what_a_scanner_sends_reaches_the_terminal_as_what_can_be_seen(shown, capsys):

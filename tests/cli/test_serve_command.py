@@ -2,7 +2,8 @@
 
 import socket
 
-from small_run import write_small_files
+import pytest
+from small_run import STATION, write_small_files
 
 #: Of documentation, no computer's own (RFC 5737).
 ELSEWHERE = "192.0.2.1"
@@ -59,3 +60,25 @@ def test_what_is_wrong_is_told_before_an_address_is(linecheck, tmp_path, monkeyp
     ):
         status, out, err = linecheck("serve", *wrong)
         assert (status, out, why in err) == (2, "", True), err
+
+
+@pytest.mark.parametrize(
+    "proof",
+    [
+        '[loop]\nkind = "analogue"\n',
+        '[golden]\nserials = ["PR3-900001"]\n',
+        '[challenge.units.hum]\nserial = "PR3-900101"\nmust_fail = ["tone.hum"]\n',
+    ],
+)
+@pytest.mark.parametrize("is_first", [True, False])
+def test_what_proves_one_nest_proves_no_other_of_the_same_station(
+    linecheck, tmp_path, monkeypatch, proof, is_first
+):
+    monkeypatch.chdir(tmp_path)
+    first, second = (proof, "") if is_first else ("", proof)
+    arguments = write_small_files(tmp_path, station=f'nest = "a"\n{STATION}{first}')
+    (tmp_path / "b.toml").write_text(f'nest = "b"\n{STATION}{second}')
+    status, out, err = linecheck("serve", *arguments, "--station", "b.toml")
+    assert (status, out) == (2, "")
+    assert "nests a and b are both of station bench" in err
+    assert 'station = "bench-b"' in err

@@ -70,7 +70,7 @@ def test_runs_are_picked_by_shift_and_station_and_causes_are_counted(log):
     log.append(with_causes(run_of("A", Verdict.FAIL, shift="late", operator="A. Berg")))
     log.append(run_of("B", shift="early"))
     log.append(run_of("C", shift="late", station="line-3"))
-    counted = summed(runs_of_shift(log, BEGIN, station="line-2", shift="late"))
+    counted = summed(runs_of_shift(log, BEGIN, stations=["line-2"], shift="late"))
     assert (counted.units, counted.operators) == (1, {"A. Berg": 1})
     assert counted.causes == ((made_causes().first.text, 1),)
 
@@ -120,3 +120,13 @@ def test_the_page_shows_nothing_hidden_and_escapes_what_it_shows(log):
     assert "<script>" not in page
     assert "\u202e" not in page
     assert "&lt;script&gt;" in page
+
+
+def test_no_cause_is_told_that_does_not_stand_out_and_none_of_a_run_that_was_stopped(log):
+    likely, vague = made_causes(), made_causes()
+    vague = replace(vague, ranked=(replace(vague.first, probability=0.17),))
+    log.append(run_of("A", causes=likely.as_fact()))
+    log.append(run_of("B", causes=vague.as_fact()))
+    log.append(run_of("C", causes=likely.as_fact(), aborted=True, missing=("tone",), checks=()))
+    told = [run.cause for run in runs_of_shift(log, BEGIN)]
+    assert told == [likely.first.text, "", ""]

@@ -67,7 +67,7 @@ def test_an_open_signal_locks_its_own_nest(log, signal, may):
             "locked by control chart of tone.sinad left: a value is below its limit (record 1)"
             in standing.why
         )
-        assert any("Call an engineer" in cure for cure in cures(standing, station("a").config))
+        assert any("Fetch an engineer" in cure for cure in cures(standing, station("a").config))
 
 
 def test_a_chart_that_is_stated_anew_ends_the_lock(log):

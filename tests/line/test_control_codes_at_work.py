@@ -26,7 +26,7 @@ UNGATED = '[gate]\noutside = "invalid"\n'
 
 def scanned(session, *texts):
     """Scan these, each long after the one before."""
-    waiting = iter([Scan(text, 1e12 + 100.0 * at, text) for at, text in enumerate(texts)])
+    waiting = iter([Scan(text, 1e12 + 10.0 * at, text) for at, text in enumerate(texts)])
     return scan_units(session, UnitFacts(), lambda: next(waiting, None), attended=True)
 
 

@@ -18,7 +18,8 @@ from linecheck.errors import ExitStatus, RecordError
 from linecheck.files.durable import lock_file
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import RunCutOff, UnitRefused, VerdictKnown
-from linecheck.line.session import opened_session
+from linecheck.line.scan import Desk, Scan
+from linecheck.line.session import ACKNOWLEDGED, opened_session
 from linecheck.line.unit_trace import UnitFacts
 from linecheck.log import Log, LogReader
 from linecheck.log.begun import held, is_cut_off
@@ -229,16 +230,37 @@ def test_one_that_is_cut_off_while_others_are_tested_is_ended_before_the_next_un
 def test_one_that_another_nest_of_the_log_records_is_told_at_its_own_nest_alone(cut_off):
     with cut_off(limits=WITH_RETEST, station=f'nest = "b"\n{STATION}') as (other, heard):
         assert heard == []
-        other.tell_cut_off()
+        other.tell_aborted()
         assert heard == []
     assert [run.verdict for run in recorded()] == [Verdict.ABORTED]
     with cut_off(limits=WITH_RETEST) as (session, heard):
-        session.tell_cut_off()
+        session.tell_aborted()
         (told,) = heard
         assert (type(told), told.serial, told.attempt) == (RunCutOff, SERIAL, 1)
         session.test("PR3-000002", FACTS)
         heard.clear()
-        session.tell_cut_off()  # the nest has had another unit since
+        session.tell_aborted()  # the nest has had another unit since
+        assert heard == []
+
+
+@pytest.mark.parametrize("scanned", ["LINE-OPERATOR-A. Berg", "no label"])
+def test_it_is_told_at_each_start_until_something_is_scanned_at_the_nest(cut_off, scanned):
+    for _ in range(2):
+        with cut_off() as (session, heard):
+            heard.clear()
+            desk = Desk(session, FACTS)
+            desk.tell_aborted()
+            assert [event.serial for event in heard] == [SERIAL]
+    with cut_off() as (session, heard):
+        desk = Desk(session, FACTS)
+        desk.tell_aborted()
+        desk.take(Scan("", 1.0))
+        assert not session.log.statements(ACKNOWLEDGED)
+        desk.take(Scan(scanned, 2.0))
+        (said,) = session.log.statements(ACKNOWLEDGED)
+        assert said.content["scanned"] == scanned
+        heard.clear()
+        Desk(session, FACTS).tell_aborted()
         assert heard == []
 
 

@@ -15,6 +15,8 @@ from linecheck.gates.gates import State as Gate
 from linecheck.limits.verdict import Verdict
 from linecheck.line.events import (
     Asked,
+    HandedOver,
+    HandOverFailed,
     NextAct,
     Note,
     Ordered,
@@ -30,7 +32,7 @@ from linecheck.line.events import (
     UnitScanned,
     VerdictKnown,
 )
-from linecheck.line.states import VERDICTS, NestState, State, after
+from linecheck.line.states import MAX_SENTENCE, VERDICTS, NestState, State, after
 from linecheck.run.model import NOT_RELEASED
 from linecheck.station.events import MeasuringEnded
 
@@ -94,6 +96,19 @@ def test_a_fail_says_the_cause_and_one_act():
     state = shown(UnitScanned(FIRST), known(run), NextAct(run.run_id, FIRST, made_causes().first.act))
     assert state.says == made_causes().sentence
     assert state.act == "Switch the de-emphasis off and test it again."
+
+
+@pytest.mark.parametrize(
+    "run",
+    [
+        run_of(verdict=Verdict.MARGINAL, released=True),
+        replace(PASSED, released=False, problems=(NOT_YET,)),
+        run_of(aborted=True, missing=("quiet",)),
+    ],
+)
+def test_a_cause_orders_nothing_of_a_unit_that_passes_or_of_a_run_that_was_stopped(run):
+    state = shown(known(run))
+    assert after(state, NextAct(run.run_id, FIRST, made_causes().first.act)) == state
 
 
 def test_an_act_of_another_run_changes_nothing():
@@ -193,7 +208,86 @@ def test_no_word_of_a_verdict_stands_beside_a_serial_number_that_it_does_not_bel
             assert state.serial == owner
 
 
+@given(st.lists(EVENTS, max_size=30))
+def test_every_state_says_what_to_do(events):
+    state = shown(OPEN)
+    for event in events:
+        state = after(state, event)
+        assert state.act, state
+
+
+def test_a_gate_that_was_not_met_is_an_engineers_and_what_he_mends_is_seen():
+    from linecheck.line.cures import cures
+    from linecheck.station.config.gates import GoldenConfig
+    from linecheck.station.config.station import StationConfig
+
+    config = StationConfig.model_construct(
+        golden=GoldenConfig(serials=("PR3-900001",)), challenge=None, loop=None
+    )
+    failed = Standing((GateState("golden", Gate.NOT_MET, "no history", "", about="PR3-900001"),))
+    told = cures(failed, config)
+    assert [text[:17] for text in told] == ["Fetch an engineer"]
+    state = replace(shown(Standby(failed, True, told)), state=State.NOT_MET, serial="PR3-900001")
+    state = after(state, Standby(failed, True, told))
+    assert state.act.startswith("Fetch an engineer")
+    assert after(state, OPEN).state is State.READY
+
+
+def test_one_act_at_a_time_and_how_many_come_after_it():
+    shut = replace(SHUT, cures=("Scan LINE-CHECK.", "Scan the golden unit.", "Scan the known-bad unit."))
+    assert shown(shut).act == "Scan LINE-CHECK. Then 2 more steps."
+
+
+def test_a_station_that_locks_under_a_verdict_says_so_beside_it():
+    state = shown(known(FAILED), SHUT)
+    assert state.state is State.FAIL
+    assert "no further unit is tested" in state.bands[0]
+
+
+def test_what_is_written_for_engineers_is_not_shown_to_who_has_a_scanner():
+    why = (
+        "PR3-000001 is not retested: it has had 3 of 3 attempts (retest.most_attempts). It may be tested after "
+        "repaired (--reason) or with an override (--override). Fix the command under [before]. Nothing was run."
+    )
+    state = shown(UnitRefused(FIRST, why))
+    assert not set("[`") & set(state.says)
+    assert "--" not in state.says
+    assert "retest." not in state.says
+
+
+def test_notes_stand_on_a_station_that_waits_and_a_result_that_was_handed_over_takes_its_warning_along():
+    assert shown(OPEN, Ordered("The scanner is right."), OPEN, OPEN).note == "The scanner is right."
+    failed = shown(OPEN, HandOverFailed("r", FIRST, "connection refused"), OPEN)
+    assert "connection refused" in failed.note
+    assert shown(OPEN, HandOverFailed("r", FIRST, "no"), HandedOver("r", FIRST, "hand", "ok", 2)).note == ""
+
+
+def test_the_label_of_the_unit_under_test_is_not_told_to_be_scanned_again():
+    state = shown(UnitScanned(FIRST), ScanIgnored(FIRST, "during a test"))
+    assert "Not tested" not in state.note
+
+
 @given(st.lists(EVENTS, max_size=30), EVENTS)
 def test_the_next_scan_ends_every_verdict(events, last):
     state = after(shown(*events), UnitScanned("PR3-000003"))
     assert (state.state, state.serial, state.says, state.run_id) == (State.TESTING, "PR3-000003", "", "")
+
+
+def test_a_pass_asks_for_no_unit_that_a_locked_station_would_refuse():
+    passed = shown(known(PASSED))
+    assert passed.act == "Passes. Next unit."
+    locked = after(passed, SHUT)
+    assert (locked.state, locked.act) == (State.PASS, "Passes. No further unit yet.")
+    assert any("The station is locked" in text for text in locked.bands)
+    assert after(locked, OPEN).act == "Passes. Next unit."
+
+
+def test_a_sentence_that_is_cut_says_where_all_of_it_stands():
+    says = shown(UnitRefused(FIRST, "because " * 200)).says
+    assert says.endswith("… (the log has all of it)")
+    assert len(says) == MAX_SENTENCE
+
+
+def test_a_label_that_is_read_twice_is_said_to_count_once():
+    state = after(shown(known(PASSED)), ScanIgnored(FIRST, "twice"))
+    assert (state.state, state.note) == (State.PASS, f"{FIRST} was read twice: it counts once.")

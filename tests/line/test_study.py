@@ -10,8 +10,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from conftest import ONE_CHECK
 from forked import started
+from line.conftest import ONE_CHECK
 from made_runs import made_run
 from small_run import STATION
 

@@ -161,7 +161,13 @@ def test_the_code_stop_ends_the_run_which_is_recorded_as_aborted(tmp_path):
         page.scan("LINE-STOP")
         state = page.until_state("stopped")
         assert (state["serial"], state["attempt"]) == (FIRST, 1)
+        stopped = page.until(lambda state: "LINE-RESUME" in state["act"])
+        assert (stopped["state"], stopped["serial"]) == ("stopped", FIRST)
         assert [(run.serial, run.state) for run in runs_in(tmp_path)] == [(FIRST, "aborted")]
+        page.scan(SECOND)
+        assert "LINE-RESUME" in page.until_state("not tested")["act"]
+        page.scan("LINE-RESUME")
+        page.until_state("ready")
         page.scan(SECOND)
         assert page.until_state(*RESULTS)["serial"] == SECOND
 
@@ -267,8 +273,10 @@ def test_several_nests_have_a_state_each_and_a_code_says_which_is_meant(tmp_path
         page.scan(SECOND)
         found = nests(lambda found: found["b"]["state"] in RESULTS)
         assert (found["a"]["state"], found["b"]["serial"]) == ("ready", SECOND)
+        page.scan("LINE-NEST-a")
         page.scan(FIRST)
         assert nests(lambda found: found["a"]["state"] in RESULTS)["a"]["serial"] == FIRST
+        page.scan("LINE-NEST-a")
         page.scan("PR3-000003")
         page.scan("PR3-000003")  # the scanner reads it twice: it is not sent to the other nest as well
         found = nests(

@@ -24,6 +24,7 @@ from linecheck.line.events import (
     GateStated,
     NextAct,
     Ordered,
+    Reminders,
     RunCutOff,
     ScanIgnored,
     SelfCheckEnded,
@@ -64,9 +65,16 @@ class LineScreen:
                 # Whatever was scanned: it may be no serial number at all.
                 text = screen.plain(event.serial[:_COLUMNS])
                 screen.show("\n".join(large(text, screen.columns, ascii_only=screen.ascii_only)))
-            case UnitAdmitted() | Ordered():
+            case UnitAdmitted():
+                if self._state.about:
+                    _say(self._state.about, screen)
+            case Ordered():
                 if self._state.note:
                     _say(self._state.note, screen)
+            case Reminders():
+                for text in (*event.texts, *filter(None, [event.first])):
+                    if text not in (*before.reminders, before.first):
+                        _say(text, screen)
             case VerdictKnown():
                 if event.run.purpose == "unit":
                     _show_findings(event.run, screen)
@@ -82,6 +90,8 @@ class LineScreen:
             case ScanIgnored(why="during a test"):
                 click.clear()
                 _end(self._state, screen)
+            case StationStopped(by_run=True):
+                _show_act(event.act, screen)
             case UnitRefused() | StationStopped() | SelfCheckEnded() | RunCutOff():
                 _end(self._state, screen)
             case Standby():
@@ -115,8 +125,10 @@ def _show_findings(run: Run, screen: Screen) -> None:
 def _end(state: NestState, screen: Screen) -> None:
     """Show the state, whose it is, why, and what to do next, last of all."""
     screen.show(headline(state.state, screen) + "\n")
-    attempt = f", attempt {state.attempt}" if state.attempt is not None else ""
-    for text in (f"{state.serial}{attempt}", state.says, state.act):
+    whose = f"{state.serial}, attempt {state.attempt}" if state.attempt is not None else state.serial
+    # Which attempt it is stands there; why it is made comes after it.
+    why = state.about.removeprefix(f"attempt {state.attempt}").removeprefix(", ")
+    for text in (f"{whose}, {why}" if why else whose, state.says, state.act):
         if text:
             _say(text, screen)
 

@@ -56,7 +56,9 @@ def shift_command(
         check_can_write(Path(path))
     program = browser() if pdf else ""
     with place.reader() as opened:
-        runs = runs_of_shift(opened, begin, until=end, station=at_station, shift=shift)
+        runs = runs_of_shift(
+            opened, begin, until=end, stations=(at_station,) if at_station else (), shift=shift
+        )
     counted = summed(runs)
     station = at_station or ", ".join(sorted({run.station for run in runs if run.station})) or "no station"
     if out or pdf:

@@ -8,14 +8,15 @@
     takt_seconds = 45                    # from one verdict to the next, as planned
     tone_device = "USB Speaker"          # a tone tells the verdict; not a device of the test path
     tone_level_dbfs = -30
+    scanner_ends = "enter"               # a scan counts only with Enter or Tab at its end
 
-    [screen.unit_present]                # asked every second while a verdict stands: exit status 1 ends it
+    [screen.unit_present]                # exit status 0 the unit is there, 1 the nest is empty
     command = "nest-switch closed"
 """
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -34,7 +35,8 @@ Names = Annotated[tuple[Name, ...], Field(strict=False, max_length=200), Once]
 class UnitPresentConfig(CommandTable):
     """A command that says whether a unit is in the nest, by a switch of the fixture or the like.
 
-    Exit status 1 says that it was removed, 0 that it is there; whatever else the command ends with says nothing.
+    Exit status 1 says that the nest is empty, 0 that the unit is there; whatever else the command ends with is no
+    answer, and no unit is tested then.
     """
 
     timeout_seconds: Annotated[float, Field(gt=0.0, le=5.0)] = 1.0
@@ -46,15 +48,18 @@ class ScreenConfig(Table):
     Attributes
     ----------
     operators, shifts : tuple of str
-        Whose codes stand on the sheet.
+        Whose codes stand on the sheet; where there are some, no unit is tested before one of them was scanned.
     takt_seconds : float or None
         From one verdict to the next, as planned.
     tone_device : str or None
         Plays a tone with each verdict; None plays nothing.
     tone_level_dbfs : float
         Its peak level.
+    scanner_ends : str
+        ``enter``: a scan counts only with Enter or Tab at its end. ``any``: also by a pause, where no serial number of
+        the model could be cut off and be another one.
     unit_present : UnitPresentConfig or None
-        Says when a unit is removed, which ends its verdict; None leaves it until the next scan.
+        Says whether a unit is in the nest; None asks nobody, and leaves a verdict until the next scan.
     """
 
     operators: Names = ()
@@ -62,4 +67,5 @@ class ScreenConfig(Table):
     takt_seconds: Annotated[float, Field(gt=0.0, le=86_400.0)] | None = None
     tone_device: Text | None = None
     tone_level_dbfs: Annotated[float, Field(ge=-80.0, le=0.0)] = -30.0
+    scanner_ends: Literal["any", "enter"] = "any"
     unit_present: UnitPresentConfig | None = None

@@ -2,9 +2,12 @@
 /* The station's screen: shows the states that the server tells, and sends what is scanned. It decides nothing. */
 (() => {
   /* A scanner sends a character in less; a person at a keyboard takes longer, and ends with Enter. */
-  const SCANNER_GAP_MS = 50, SCAN_ENDS_MS = 120, TYPED_ENDS_MS = 8000, SILENT_MS = 3000, MAX_SCAN = 12000;
+  const SCANNER_GAP_MS = 50, SCAN_ENDS_MS = 250, TYPED_ENDS_MS = 8000, SILENT_MS = 3000, MAX_SCAN = 12000, WATCHER_TOLD_MS = 6000;
+  /* Where a label that a pause has cut off could be another one, only Enter or Tab ends it. */
+  const needsEnd = document.body.dataset.needsEnd === "yes";
   /* Heights in shares of the window: letters of 28.6 have capitals of 58 mm on a screen of 24 inches. */
-  const WORD_VH = 42, MIN_VERDICT_VH = 28.6, SMALL_WORD_VH = 14, SERIAL_VH = 26, LINE = 0.82;
+  const WORD_VH = 42, MIN_VERDICT_VH = 28.6, SMALL_WORD_VH = 14, READY_WORD_VH = 26, SERIAL_VH = 26, LINE = 0.82;
+  const LEAST_SERIAL_VH = 8, TEXT_VH = 4.2, LEAST_TEXT_PX = 12;
   /* What a single nest has of the window; several have their sizes in shares of their own height. */
   const NEST_VH = 92;
   const byId = (id) => document.getElementById(id);
@@ -44,6 +47,16 @@
     set(element, ".says", state.says);
     set(element, ".act", state.act);
     set(element, ".note", state.note);
+    set(element, ".about", state.about || "");
+    element.querySelector(".reminders").replaceChildren(...(state.reminders || []).map((text) => {
+      const line = document.createElement("p");
+      line.textContent = text;
+      return line;
+    }));
+    if (element.querySelector(".next")) {
+      element.dataset.next = state.is_next ? "yes" : "no";
+      element.querySelector(".next").hidden = !state.is_next;
+    }
     set(element, ".doing", state.state === "testing" ? doing(state) : "");
     element.querySelector(".progress").hidden = state.state !== "testing" || state.elapsed_seconds === null;
     const lines = state.state.toUpperCase().split(" ");
@@ -53,31 +66,41 @@
       span.textContent = line;
       return span;
     }));
-    const attempt = state.attempt > 1 ? ` · attempt ${state.attempt}` : "";
     element.querySelector(".serial").textContent = state.serial;
-    element.querySelector(".serial").dataset.attempt = attempt;
-    fit(nest, lines, testing || state.state === "ready");
+    fit(nest, lines, testing ? SMALL_WORD_VH : state.state === "ready" ? READY_WORD_VH : WORD_VH);
     move(nest);
   };
-  const fit = (nest, lines, small) => {
+  const fit = (nest, lines, largest) => {
     const {element} = nest;
     const style = getComputedStyle(element), height = element.offsetHeight / NEST_VH;
     element.style.setProperty("--part", `${height}px`);
     const width = element.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight);
-    const room = element.querySelector(".words").clientHeight - 2 * height;
-    const serial = element.querySelector(".serial");
+    const words = element.querySelector(".words"), serial = element.querySelector(".serial");
     const widest = fitting([serial.textContent || " "], style.fontFamily, width, SERIAL_VH * height);
-    /* The word takes what the serial number leaves, and never less than can be read from afar. */
-    const tall = Math.max((room - 1.1 * widest) / (LINE * lines.length), MIN_VERDICT_VH * height);
-    const most = small ? SMALL_WORD_VH * height : Math.min(tall, WORD_VH * height);
-    /* The shape takes what a long word leaves, and never less than half of its height. */
     meter.font = `700 100px ${style.fontFamily}`;
     const wide = Math.max(...lines.map((line) => meter.measureText(line).width)) / 100;
-    const size = Math.floor(Math.min(most, (width - 2 * height) / (wide + 0.45)));
+    const widestWord = (width - 2 * height) / (wide + 0.45);
+    /* Word and serial number stand whole, and the word never lower than can be read from afar: texts give way. */
+    const least = Math.min(Math.min(MIN_VERDICT_VH, largest) * height, widestWord);
+    const leastSerial = serial.textContent ? Math.min(widest, LEAST_SERIAL_VH * height) : 0;
+    const needed = LINE * lines.length * least + 1.1 * leastSerial + 2 * height;
+    words.style.minHeight = `${Math.ceil(needed)}px`;
+    const says = element.querySelector(".says"), more = element.querySelector(".more");
+    const fits = () => element.scrollHeight <= element.clientHeight && says.scrollHeight <= says.clientHeight + 1;
+    more.hidden = true;
+    for (let scale = 1; ; scale -= 0.05) {
+      element.style.setProperty("--texts", scale);
+      if (fits() || (scale - 0.05) * TEXT_VH * height < LEAST_TEXT_PX) break;
+    }
+    more.hidden = fits();
+    const room = words.clientHeight - 2 * height;
+    const tall = Math.max((room - 1.1 * widest) / (LINE * lines.length), least);
+    const size = Math.floor(Math.min(tall, largest * height, widestWord));
     element.querySelector(".word").style.fontSize = `${size}px`;
+    /* The shape takes what a long word leaves, and never less than half of its height. */
     const {style: shape} = element.querySelector(".shape");
     shape.width = shape.height = `${Math.min(0.8 * size, width - wide * size - 2 * height)}px`;
-    serial.style.fontSize = `${Math.min(widest, Math.max((room - LINE * lines.length * size) / 1.1, 6 * height))}px`;
+    serial.style.fontSize = `${Math.min(widest, Math.max((room - LINE * lines.length * size) / 1.1, leastSerial))}px`;
   };
   const doing = (state) => {
     const place = state.total ? `${state.number} of ${state.total}: ` : "";
@@ -103,6 +126,8 @@
       const same = nest && nest.state && JSON.stringify({...nest.state, elapsed_seconds: 0}) === JSON.stringify({...state, elapsed_seconds: 0});
       if (nest && !same) showNest(nest, state);
     }
+    unplaced = told.unplaced || null;
+    cover();
     const [first] = told.nests;
     byId("who").textContent = first ? [first.shift && `shift ${first.shift}`, first.operator].filter(Boolean).join(" · ") : "";
     byId("due").textContent = first ? first.due : "";
@@ -138,11 +163,14 @@
   const count = (figures) => {
     if (figures.units === undefined) return;
     const share = figures.yield === null ? "–" : `${(100 * figures.yield).toFixed(1)} %`;
+    const units = `${figures.units} unit${figures.units === 1 ? "" : "s"}`;
     const target = figures.takt_target === null ? "" : `, target ${seconds(figures.takt_target)}`;
-    byId("counts").textContent = `${figures.units} units · first pass ${share} · takt ${seconds(figures.takt_last)}, median ${seconds(figures.takt_median)}${target}`;
+    byId("counts").textContent = `${figures.span}: ${units} · first pass ${share} · takt ${seconds(figures.takt_last)}, median ${seconds(figures.takt_median)}${target}`;
     byId("last").replaceChildren(...figures.last.map((run) => {
       const item = document.createElement("li");
-      item.textContent = `${run.serial} ${run.state}${run.cause ? `: ${run.cause}` : ""}`;
+      const word = document.createElement("b");
+      word.textContent = run.state;
+      item.replaceChildren(word, ` ${run.serial}${run.cause ? `: ${run.cause}` : ""}`);
       item.title = item.textContent;
       return item;
     }));
@@ -175,19 +203,22 @@
       const told = {key: operates ? key : "", page, text: text.slice(0, MAX_SCAN)};
       try {
         const answer = await fetch("/scan", {method: "POST", body: JSON.stringify(told), headers: {"Content-Type": "application/json"}, signal: AbortSignal.timeout(4000)});
-        if (answer.ok) byId("missed").hidden = true;
-        else if (answer.status === 503) miss(text, (await answer.json()).why);
-        else say((await answer.json()).why);
+        missed = answer.ok ? null : {serial: text.slice(0, 64), says: (await answer.json()).why, act: ""};
+        /* Who only watches sees it for a while, and then what he watches. */
+        if (answer.status === 409) setTimeout(() => { missed = null; cover(); }, WATCHER_TOLD_MS);
       } catch (error) {
-        miss(text, "the scan did not arrive: scan it again");
+        missed = {serial: text.slice(0, 64), says: "The scan did not arrive.", act: "Scan it again."};
       }
+      cover();
     });
   };
-  /* A scan that did not arrive covers the verdict before it: that is not this unit's. */
-  const miss = (text, why) => {
-    byId("missed").querySelector(".whose").textContent = text.slice(0, 64);
-    byId("missed").querySelector(".why").textContent = why;
-    byId("missed").hidden = false;
+  /* A scan that did not arrive, or is no nest's, covers the verdict before it: that is not this unit's. */
+  let missed = null, unplaced = null;
+  const cover = () => {
+    const told = missed || unplaced;
+    byId("missed").hidden = !told;
+    if (!told) return;
+    for (const [part, text] of [[".whose", told.serial], [".why", told.says], [".todo", told.act]]) byId("missed").querySelector(part).textContent = text;
   };
   let saying = 0;
   const say = (text) => {
@@ -212,9 +243,12 @@
     typed = (typed + text).slice(0, MAX_SCAN);
     clearTimeout(ending);
     ending = setTimeout(() => {
-      if (isScanner()) { end(); return; }
-      byId("typed").textContent = typed;
-      ending = setTimeout(() => { typed = ""; byId("typed").textContent = ""; }, TYPED_ENDS_MS);
+      if (isScanner() && !needsEnd) { end(); return; }
+      byId("typed").textContent = needsEnd ? `${typed} – waits for Enter` : typed;
+      ending = setTimeout(() => {
+        typed = "";
+        say("A scan had no end and was not taken. Scan it again; if that does not help, set the scanner to send Enter.");
+      }, TYPED_ENDS_MS);
     }, SCAN_ENDS_MS);
   };
   window.addEventListener("keydown", (event) => {
