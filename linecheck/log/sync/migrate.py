@@ -68,8 +68,11 @@ CREATE TABLE {SCHEMA}.chain_station (
     ),
     (
         # A few rows of very many: what fails most is counted without reading all that was measured.
-        f"CREATE INDEX reading_failed ON {SCHEMA}.reading (chain, sequence) WHERE verdict = 'fail'",
-        f"CREATE INDEX packed_curve_failed ON {SCHEMA}.packed_curve (chain, sequence) WHERE verdict = 'fail'",
+        *(
+            f"CREATE INDEX {table}_failed ON {SCHEMA}.{table} (chain, sequence, check_position) "
+            "INCLUDE (metric, verdict) WHERE verdict = 'fail'"
+            for table in ("reading", "packed_curve")
+        ),
         *packed.TABLES,
     ),
 )

@@ -46,9 +46,15 @@ def at_server(connection: Connection, chain: str) -> Tables:
 
 def chains(connection: Connection) -> tuple[str, ...]:
     """Return the chains that are stored, also those whose note was removed."""
-    tables = ("chain", run.name, statement.name)
+    # From one to the next by the index: DISTINCT would read every row.
+    next_of = " UNION ".join(
+        f"(SELECT min(chain) AS chain FROM {SCHEMA}.{table} WHERE chain > known.chain)"
+        for table in ("chain", run.name, statement.name)
+    )
     query = text(
-        " UNION ".join(f"SELECT chain FROM {SCHEMA}.{table}" for table in tables) + " ORDER BY chain"
+        f"WITH RECURSIVE known (chain) AS (SELECT '' COLLATE \"C\" UNION ALL "
+        f"SELECT (SELECT min(chain) FROM ({next_of}) AS next) FROM known WHERE chain IS NOT NULL) "
+        "SELECT chain FROM known WHERE chain <> ''"
     )
     return tuple(connection.scalars(query))
 

@@ -23,7 +23,7 @@ from linecheck.log.schema import limits
 from linecheck.log.stored import Statement
 from linecheck.log.sync.layout import SCHEMA
 from linecheck.log.sync.target import Target
-from linecheck.statistics.sources.arrow import registered
+from linecheck.statistics.sources.arrow import registered, with_times
 from linecheck.statistics.sources.base import RUN_COLUMNS, Only, Source, reading_query
 from linecheck.statistics.sources.packed import Layout, schema_of, stored_columns, unpacked
 
@@ -85,7 +85,8 @@ class ServerSource(Source):
         where = "" if wanted.model is None else " WHERE r.model = $1"
         rows = f"{SCHEMA}.run AS r {self._logs('r')}{where}"
         query = f"SELECT r.sequence AS record, l.number AS log, {columns} FROM {rows}"
-        with self._streamed(engine, query, [] if wanted.model is None else [wanted.model]) as table:
+        times = [name for name in names if RUN_COLUMNS[name] == "time"]
+        with self._streamed(engine, query, [] if wanted.model is None else [wanted.model], times) as table:
             yield table
 
     @contextmanager
@@ -229,11 +230,11 @@ class ServerSource(Source):
 
     @contextmanager
     def _streamed(
-        self, engine: duckdb.DuckDBPyConnection, query: str, values: Sequence[str]
+        self, engine: duckdb.DuckDBPyConnection, query: str, values: Sequence[str], times: Sequence[str] = ()
     ) -> Iterator[str]:
         with self._cursor() as cursor:
             cursor.execute(query, parameters=list(values) or None)
-            with registered(engine, cursor.fetch_record_batch()) as table:
+            with registered(engine, with_times(cursor.fetch_record_batch(), times)) as table:
                 yield table
 
     @contextmanager
@@ -243,6 +244,8 @@ class ServerSource(Source):
 
         try:
             with driver.connect(self._target.url) as connection, connection.cursor() as cursor:
+                # To compile such questions takes longer than to answer them.
+                cursor.execute("SET jit = off")
                 yield cursor
         except Error as error:
             line = visible(" ".join(str(error).split()))[:300]
