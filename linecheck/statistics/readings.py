@@ -236,7 +236,7 @@ def read_metrics(
         ):
             raise UsageError(f"--metric {name}: the limit file has no such check, or its kind no such metric")
     source = _Source(columns, limits, of_pass, wanted)
-    groups = _of_few(source, by) if is_few else _of_many(source, by)
+    groups = _of_few(source, by) if is_few else _of_many(source, by, units)
     found = [_metric(limits, key, rows, units, by) for key, rows in groups.items()]
     for name in wanted:
         if not any(_is_named(name, item.check, item.metric) for item in found):
@@ -281,6 +281,7 @@ class _Source:
     def __init__(self, columns: Columns, limits: LimitFile, of_pass: bool, wanted: Collection[str]) -> None:
         self.columns = columns
         self._of_pass = of_pass
+        self.channels = len(limits.channels)
         self.meant = [
             (check.name, spec.name)
             for check in limits.checks
@@ -371,16 +372,10 @@ def _of_few(source: _Source, by: str) -> dict[Key, _Rows]:
     return found
 
 
-def _of_many(source: _Source, by: str) -> dict[Key, _Rows]:
+def _of_many(source: _Source, by: str, units: int) -> dict[Key, _Rows]:
     columns = source.columns
     source.lay(by)
-    some = f"(FROM reading LIMIT {_LOOKED_AT})"
-    with columns.over_readings(*source.names, only=source.only):
-        columns.run(f"""
-            CREATE OR REPLACE TEMP TABLE bin_width AS
-            SELECT meant, channel, (quantile_cont(value, 0.75) - quantile_cont(value, 0.25)) / {_BINS_IN_MIDDLE_HALF}
-                AS middle, stddev_samp(value) / {_BINS_IN_MIDDLE_HALF} AS rest
-            FROM {source.rows(some)} GROUP BY meant, channel""")
+    _lay_bin_widths(source, units)
     width = "CASE WHEN middle > 0 THEN middle WHEN rest > 0 THEN rest END"
     # Numbers for names: to group many millions of rows by texts takes twice as long.
     with columns.over_readings(*source.names, only=source.only):
@@ -396,6 +391,35 @@ def _of_many(source: _Source, by: str) -> dict[Key, _Rows]:
     found = _collected([row[:-2] for row in named if not row[-2]])
     _pooled(found, ((*row[:3], row[-3], row[-1] or 0.0) for row in named if row[-2]))
     return found
+
+
+def _lay_bin_widths(source: _Source, units: int) -> None:
+    """Lay how wide the bins of each metric are, as its first readings say; of what is not among them, as some say."""
+    columns = source.columns
+    columns.run(
+        "CREATE OR REPLACE TEMP TABLE bin_width (meant INTEGER, channel VARCHAR, middle DOUBLE, rest DOUBLE)"
+    )
+    share = 100.0 * _LOOKED_AT / (units * len(source.meant))
+    # Mostly the readings of a run stand together, but an export may have been put in another order.
+    for some in (f"LIMIT {_LOOKED_AT}", f"USING SAMPLE {min(share, 100.0):.6f} PERCENT (bernoulli, 1)"):
+        known = columns.rows(
+            "SELECT meant FROM bin_width GROUP BY meant HAVING any_value(channel) IS NULL OR count(*) >= ?",
+            [source.channels],
+        )
+        found = {number for (number,) in known}
+        left = [pair for number, pair in enumerate(source.meant) if number not in found]
+        if not left:
+            return
+        only = {**source.only, "metric": sorted({metric for _, metric in left})}
+        with columns.over_readings(*source.names, only=only):
+            columns.run(f"""
+                INSERT INTO bin_width
+                SELECT meant, channel,
+                    (quantile_cont(value, 0.75) - quantile_cont(value, 0.25)) / {_BINS_IN_MIDDLE_HALF} AS middle,
+                    stddev_samp(value) / {_BINS_IN_MIDDLE_HALF} AS rest
+                FROM {source.rows(f"(FROM reading {some})")} AS r ANTI JOIN bin_width AS w
+                ON w.meant = r.meant AND w.channel IS NOT DISTINCT FROM r.channel
+                GROUP BY meant, channel""")
 
 
 def judged_columns(columns: Columns, limits: LimitFile, most: int) -> dict[str, Any]:

@@ -22,6 +22,7 @@ BENCHMARKS = (
     "analysis_speed",
     "naming",
     "many_sets",
+    "many_units",
     "sound_run",
     "log_commit",
     "log_queries",

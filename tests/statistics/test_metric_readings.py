@@ -133,6 +133,26 @@ def test_many_units_are_counted_in_bins(tmp_path, monkeypatch):
         taken(place, within=MOVING_RANGE)
 
 
+def test_bins_are_as_narrow_wherever_the_readings_of_a_metric_stand(tmp_path, monkeypatch):
+    random = np.random.default_rng(3)
+    values = {
+        ("tone", "sinad", "left"): 113.0,
+        ("tone", "sinad", "right"): 113.5,
+        ("tone", "thd", "left"): -116.0,
+    }
+    values = {key: middle + 0.4 * random.standard_normal(3000) for key, middle in values.items()}
+    # Metric by metric, as no log would write it: the first rows are all of one channel of one metric.
+    place = exported(tmp_path / "export", values)
+    monkeypatch.setattr(readings, "FEW", 100)
+    monkeypatch.setattr(readings, "_LOOKED_AT", 2000)
+    found = taken(place, columns=COLUMNS)[1]
+    assert set(found) == {key[1:] for key in values}
+    for key, own in values.items():
+        sample = found[key[1:]].sample
+        assert len(sample.values) < 900
+        assert sample.spread == pytest.approx(float(np.std(own, ddof=1)), rel=1e-4)
+
+
 def test_only_what_is_wanted_is_read_also_without_a_mask(tmp_path):
     runs = [unit("A", read("sinad", 113.0), JudgedReading(read("thd", -116.0).reading))]
     place = Place(logs=(log_of(tmp_path / "log.sqlite", runs),))
