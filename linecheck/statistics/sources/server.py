@@ -22,6 +22,7 @@ from linecheck.limits.verdict import Verdict
 from linecheck.log.schema import limits
 from linecheck.log.stored import Statement
 from linecheck.log.sync.layout import SCHEMA
+from linecheck.log.sync.packed import NOTHING, RUN_FACTS, SEPARATOR
 from linecheck.log.sync.target import Target
 from linecheck.statistics.sources.arrow import registered, with_times
 from linecheck.statistics.sources.base import RUN_COLUMNS, Only, Source, reading_query
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
     from linecheck.log.queries import RunFilter
 
 _TABLES: Final = {name: f"{SCHEMA}.{name}" for name in ("reading", "curve", "packed_curve", "run_check")}
-_CAUSE: Final = "CASE WHEN causes LIKE '{{%' THEN causes::json #>> '{{ranked,0,codes,0}}' END"
 
 
 class ServerSource(Source):
@@ -80,7 +80,12 @@ class ServerSource(Source):
     def runs(
         self, engine: duckdb.DuckDBPyConnection, names: Sequence[str], wanted: RunFilter
     ) -> Iterator[str]:
-        """Give the runs of all logs, of one model where that is asked for."""
+        """Give the runs of all logs, from the text of their facts where that has all that is asked for."""
+        if ("run", "facts") in self._there and RUN_FACTS.keys() >= set(names):
+            query = f"SELECT r.sequence AS record, l.number AS log, r.facts FROM {SCHEMA}.run AS r {self._logs('r')}"
+            with self._streamed(engine, query, []) as table:
+                yield _split(table, names)
+            return
         columns = ", ".join(f'{self._stored(name)} AS "{name}"' for name in names)
         where = "" if wanted.model is None else " WHERE r.model = $1"
         rows = f"{SCHEMA}.run AS r {self._logs('r')}{where}"
@@ -216,7 +221,7 @@ class ServerSource(Source):
     def _stored(self, name: str) -> str:
         """Return a column of a run, which an older server lacks."""
         if name == "cause":
-            return _CAUSE.format() if ("run", "causes") in self._there else "NULL::text"
+            return RUN_FACTS["cause"] if ("run", "causes") in self._there else "NULL::text"
         if name == "purpose":
             return "coalesce(r.purpose, 'unit')"
         kinds = {"integer": "bigint", "real": "double precision"}
@@ -250,3 +255,12 @@ class ServerSource(Source):
         except Error as error:
             line = visible(" ".join(str(error).split()))[:300]
             raise ServerError(f"{self.name}: {line}") from error
+
+
+def _split(table: str, names: Sequence[str]) -> str:
+    """Return the text of a table: facts, out of the text that they stand in."""
+    place = {name: number for number, name in enumerate(RUN_FACTS, 1)}
+    nothing, separator = (f"chr({ord(mark)})" for mark in (NOTHING, SEPARATOR))
+    facts = "".join(f', nullif(facts[{place[name]}], {nothing}) AS "{name}"' for name in names)
+    split = f"SELECT record, log, string_split(facts, {separator}) AS facts FROM {table}"
+    return f"(SELECT record, log{facts} FROM ({split}))"
