@@ -101,7 +101,7 @@ def propose_command(
     The pass mask of each metric holds so many units, with 95 % confidence, that together the wanted yield passes; the
     fail mask lies outside by what the risks and the uncertainty of measuring ask for. Each unit counts with the first
     run that judged it, failed ones too. Then it is told what these units come to by the proposal, which masks decide,
-    which never do, which metrics say the same, and what each mask costs.
+    which never do, which metrics say the same, and what each mask costs. --limits is needed: the file to be changed.
 
     \b
     FILE of --gauge: {"metrics": [{"check": "tone", "metric": "sinad", "channel": "left", "gauge": 0.03}]}

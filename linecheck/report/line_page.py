@@ -83,11 +83,13 @@ def _trends(found: Sequence[Moved]) -> Iterator[Figure]:
         told = np.concatenate([trend.means[name] for name in names])
         low, high = float(np.nanmin(told)), float(np.nanmax(told))
         margin = 0.1 * (high - low) or 1.0
+        more = f" {len(names)} of {len(trend.means)} are drawn." if len(names) < len(trend.means) else ""
         title = f"{visible(moved.name.words)}: {visible(moved.what.words)} has moved"
         yield Figure(
             name=f"trend-{number}",
             title=title,
             alt=f"{title}, since {moved.since} UTC: means over time.",
+            caption=f"Means over time.{more}",
             x=Axis(f"days since {trend.since} UTC", "d"),
             y=Axis("mean", moved.unit, low=low - margin, high=high + margin),
             series=tuple(

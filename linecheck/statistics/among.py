@@ -20,6 +20,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from linecheck.checks import kinds
 from linecheck.checks.parts.declared import Better
+from linecheck.errors import UsageError
+from linecheck.files.text import visible
 from linecheck.statistics.stated import StatedValue, condition_text, differing, same
 
 if TYPE_CHECKING:
@@ -114,6 +116,8 @@ def places_of(
     ------
     FileError, RecordError, ServerError
         A source cannot be read.
+    UsageError
+        The run has no such metric.
     """
     checks = {check.name: check for check in run.limits.checks}
     wanted = [
@@ -122,6 +126,11 @@ def places_of(
         for item in outcome.judged.readings
         if item.reading.value is not None and _is_wanted(outcome.check, item, metrics)
     ]
+    for name in metrics:
+        if not any(_is_wanted(outcome.check, item, [name]) for outcome, item in wanted):
+            raise UsageError(f"--metric {visible(name)}: the run has no such reading")
+    if not wanted:
+        return ()
     _lay_newest(columns, run, sorted({item.reading.metric for _, item in wanted}))
     files = _limit_files(columns)
     return tuple(

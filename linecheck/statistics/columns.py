@@ -174,7 +174,7 @@ class Columns:
         ValueError
             There is no such column.
         """
-        with ExitStack() as streams:
+        with ExitStack() as streams, _engine_errors():
             parts = []
             for number, source in enumerate(self._sources):
                 table = streams.enter_context(source.readings(self._engine, names, only or {}))
@@ -265,10 +265,26 @@ def open_columns(
     with ExitStack() as opened:
         sources = [opened.enter_context(source) for source in place.sources()]
         config["temp_directory"] = str(opened.enter_context(temporary_folder(_FOLDER_PREFIX)))
+        _refuse_same(sources)
         engine = opened.enter_context(duckdb.connect(config=config))
         found = Columns(place, wanted, engine, sources)
         _load_runs(found, _asked(wanted, columns))
         yield found
+
+
+def _refuse_same(sources: Sequence[Source]) -> None:
+    """Refuse a log that is given twice: its units would count twice."""
+    if len(sources) < 2:
+        return
+    known: dict[str, Source] = {}
+    for source in sources:
+        with _engine_errors():
+            first = source.first_run()
+        if first is not None and first in known:
+            both = f"{visible(known[first].name)} and {visible(source.name)}"
+            raise UsageError(f"{both} are one log, or a copy of it: give one of them")
+        if first is not None:
+            known[first] = source
 
 
 def _asked(wanted: RunFilter, columns: Sequence[str] | None) -> list[str]:
@@ -381,9 +397,10 @@ def _engine_errors() -> Iterator[None]:
         raise RecordError(
             f"there is too little memory, or room on the disk, for so many runs: {_line(error)}"
         ) from error
-    except (duckdb.IOException, duckdb.InvalidInputException, duckdb.ConversionException) as error:
+    except duckdb.Error as error:
         raise RecordError(f"the runs cannot be read: {_line(error)}") from error
 
 
 def _line(error: Exception) -> str:
-    return visible(re.sub(r"\s+", " ", str(error)))[:300]
+    # After its first words it shows the question, which is no user's.
+    return visible(re.sub(r"\s+", " ", re.split(r"\n\s*\n|LINE \d+:", str(error))[0])).strip()[:300]

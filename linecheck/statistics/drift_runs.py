@@ -10,16 +10,29 @@ from numpy.typing import NDArray
 
 from linecheck.statistics.drift import Runs
 from linecheck.statistics.series import Series
+from linecheck.statistics.standouts import FALSE_ALARM, MIN_GROUPS, MIN_SIGMAS, MIN_UNITS, apart_from_others
 
 
 def drift_runs(
     series: Series, worn: Sequence[Collection[tuple[int, int]]] = ()
-) -> tuple[Runs, NDArray[np.int64]]:
-    """Return the measured values of units and golden units, and the number of each in the series.
+) -> tuple[Runs, NDArray[np.int64], tuple[str, ...]]:
+    """Return the measured values of units and golden units, the number of each in the series, and what is left out.
 
-    ``worn`` are the runs of each asset whose contacts wear, as log and record: each of them is a mating cycle.
+    Parameters
+    ----------
+    series : Series
+    worn : sequence of collection of (int, int)
+        The runs of each asset whose contacts wear, as log and record: each of them is a mating cycle.
+
+    Returns
+    -------
+    runs : Runs
+    kept : ndarray of int
+    apart : tuple of str
+        Lots that stand out of the others. Their units are left out: a bad lot comes and goes, and is no move.
     """
-    known = np.isin(series.purpose, ("unit", "golden")) & series.measured
+    apart = _lots_apart(series)
+    known = np.isin(series.purpose, ("unit", "golden")) & series.measured & ~np.isin(series.lot, apart)
     kept = np.flatnonzero(known)
     stations, station = _numbered(series.station[kept])
     places = [
@@ -43,7 +56,30 @@ def drift_runs(
             goldens,
         ),
         kept,
+        apart,
     )
+
+
+def _lots_apart(series: Series) -> tuple[str, ...]:
+    """Return the lots whose mean lies apart as :mod:`linecheck.statistics.standouts` has it.
+
+    Lots that follow each other across a move spread among themselves, and none stands out for it.
+    """
+    is_of_lot = (series.purpose == "unit") & series.measured & (series.lot != "")
+    lots, number = np.unique(series.lot[is_of_lot].astype(str), return_inverse=True)
+    if len(lots) < MIN_GROUPS:
+        return ()
+    counts = np.bincount(number)
+    sums = np.bincount(number, weights=series.value[is_of_lot])
+    means = sums / counts
+    squares = np.bincount(number, weights=(series.value[is_of_lot] - means[number]) ** 2)
+    variances = np.where(counts > 1, squares / np.maximum(counts - 1, 1), np.nan)
+    told = counts >= MIN_UNITS
+    if np.sum(told) < MIN_GROUPS:
+        return ()
+    _, sigmas, chances = apart_from_others(counts[told], means[told], variances[told])
+    is_apart = (chances <= FALSE_ALARM / np.sum(told)) & (np.abs(sigmas) >= MIN_SIGMAS)
+    return tuple(lots[told][is_apart])
 
 
 def _numbered(names: NDArray[Any]) -> tuple[list[str], NDArray[np.int64]]:

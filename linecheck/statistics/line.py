@@ -77,9 +77,7 @@ def line_of(columns: Columns) -> LineView:
     counted = yields_of(columns, limit=MAX_ROWS)
     found = standouts_of(columns)
     signals = tuple(each for own in columns.statements(KINDS) for each in unanswered(own))
-    return LineView(
-        columns.source, counted, tuple(_stations(columns)), found, moved_of(columns, found), signals
-    )
+    return LineView(columns.source, counted, tuple(_stations(columns)), found, moved_of(columns), signals)
 
 
 def _stations(columns: Columns) -> list[StationLine]:

@@ -6,17 +6,17 @@ So many metrics are looked at that some seem to move by chance: what has moved i
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from linecheck.limits.verdict import Verdict
-from linecheck.statistics.drift import MIN_VALUES, Hypothesis, Runs, weigh
+from linecheck.statistics.drift import MIN_VALUES, Hypothesis, Runs, Suspect, weigh
 from linecheck.statistics.drift_runs import drift_runs
 from linecheck.statistics.series import MetricName, Series
-from linecheck.statistics.standouts import FALSE_ALARM, MIN_SIGMAS, Standout
+from linecheck.statistics.standouts import FALSE_ALARM, MIN_SIGMAS
 from linecheck.statistics.yields import first_runs, lay_units
 
 if TYPE_CHECKING:
@@ -80,24 +80,18 @@ class Moved:
     trend: Trend
 
 
-def moved_of(columns: Columns, standouts: Sequence[Standout]) -> tuple[Moved, ...]:
+def moved_of(columns: Columns) -> tuple[Moved, ...]:
     """Return what has moved in the newest of the picked units and in the golden units beside them, the farthest first.
-
-    Parameters
-    ----------
-    columns : Columns
-    standouts : sequence of Standout
-        What stands out by lot is no move: its units are left out where they lie apart.
 
     Raises
     ------
     FileError, RecordError, ServerError
         A source cannot be read.
     """
-    _lay_recent(columns, [each for each in standouts if each.parted_by == "lot"])
+    _lay_recent(columns)
     runs = columns.arrays("""
         SELECT log, record, CAST(recorded AS TIMESTAMP) AS moment, serial, model, purpose,
-            coalesce(station, '') AS station, coalesce(nest, '') AS nest
+            coalesce(station, '') AS station, coalesce(nest, '') AS nest, coalesce(lot, '') AS lot
         FROM recent ORDER BY place""")
     found = columns.arrays(
         "SELECT metric_number, place, value FROM recent_reading ORDER BY metric_number, place"
@@ -119,26 +113,19 @@ def moved_of(columns: Columns, standouts: Sequence[Standout]) -> tuple[Moved, ..
     return tuple(sorted(moved, key=lambda each: -abs(each.sigmas)))
 
 
-def _lay_recent(columns: Columns, lots: Sequence[Standout]) -> None:
+def _lay_recent(columns: Columns) -> None:
     """Lay ``recent``, the newest runs in order of time, and ``recent_reading``, what they measured."""
     lay_units(columns)
     names = "log, record, recorded, serial, model, purpose, station, nest, lot"
-    columns.run(
-        'CREATE OR REPLACE TEMP TABLE apart (lot VARCHAR, "check" VARCHAR, metric VARCHAR, channel VARCHAR)'
-    )
-    for lot in lots:
-        for each in lot.apart:
-            columns.run(
-                "INSERT INTO apart VALUES (?, ?, ?, ?)", (lot.group, each.check, each.metric, each.channel)
-            )
     columns.run(f"""
         CREATE OR REPLACE TEMP TABLE recent AS
         SELECT *, row_number() OVER (ORDER BY recorded, log, record) - 1 AS place FROM (
             SELECT {names} FROM {first_runs(columns)}
             UNION ALL
             SELECT {names} FROM every_run
-            WHERE purpose = 'golden' AND recorded >= (SELECT min(recorded) FROM run)
-                AND model IN (SELECT DISTINCT model FROM run)
+            WHERE purpose = 'golden' AND model IN (SELECT DISTINCT model FROM run)
+                AND recorded BETWEEN (SELECT min(recorded) FROM run) AND (SELECT max(recorded) FROM run)
+                AND coalesce(station, '') IN (SELECT DISTINCT coalesce(station, '') FROM run)
             ORDER BY recorded DESC LIMIT {MAX_RUNS})""")
     asked = ("check", "metric", "channel", "unit", "value", "is_bound", "verdict", "is_curve")
     with columns.over_readings(*asked, only={"verdict": _JUDGING}, of_all=True):
@@ -146,23 +133,54 @@ def _lay_recent(columns: Columns, lots: Sequence[Standout]) -> None:
             CREATE OR REPLACE TEMP TABLE recent_reading AS
             SELECT model, "check", metric, channel, unit, place, value,
                 dense_rank() OVER (ORDER BY model, "check", metric, channel NULLS FIRST) AS metric_number
-            FROM (FROM reading JOIN recent USING (log, record)) AS r ANTI JOIN apart AS a
-            ON a.lot = r.lot AND a."check" = r."check" AND a.metric = r.metric
-                AND a.channel IS NOT DISTINCT FROM r.channel
+            FROM reading JOIN recent USING (log, record)
             WHERE value IS NOT NULL AND NOT coalesce(is_bound, false) AND NOT coalesce(is_curve, false)""")
 
 
 def _moved(model: str, series: Series, metrics: int) -> Iterator[Moved]:
-    runs, _ = drift_runs(series)
+    runs, kept, _ = drift_runs(series)
     weighed = weigh(runs)
     first = weighed.hypotheses[0] if weighed.hypotheses else None
     sigma = weighed.sigma or weighed.golden_sigma
     if first is None or not sigma or first.suspects[0].what == "nothing":
         return
-    if first.probability >= 1.0 - FALSE_ALARM / metrics and abs(first.size) >= MIN_SIGMAS * sigma:
-        since = _minute(series.moment[first.since])
-        trend = _trend(runs, series.moment, first)
+    allowed = FALSE_ALARM / metrics
+    if first.probability < 1.0 - allowed or abs(first.size) < MIN_SIGMAS * sigma:
+        return
+    if _rank_chance(runs, first) <= allowed:
+        moment = series.moment[kept]
+        since = _minute(moment[first.since])
+        trend = _trend(runs, moment, first)
         yield Moved(model, series.name, series.unit, first, since, first.size / sigma, trend)
+
+
+def _rank_chance(runs: Runs, what: Hypothesis) -> float:
+    """Return the chance that so many values after a move lie beyond those before it (Mann and Whitney).
+
+    A few broken units at the end are far off, and are few: by their ranks they are no move.
+    """
+    from scipy.stats import mannwhitneyu
+
+    mine = _cells_of(runs, what.suspects[0])
+    order = np.arange(len(runs.values))
+    # Each kind of unit in each nest has a level of its own.
+    values = runs.values.astype(float)
+    for cell in np.unique(np.column_stack([runs.nest, runs.golden])[mine], axis=0):
+        of_cell = (runs.nest == cell[0]) & (runs.golden == cell[1])
+        values[of_cell] -= np.median(values[of_cell])
+    before, after = values[mine & (order < what.since)], values[mine & (order >= what.since)]
+    return float(mannwhitneyu(before, after).pvalue) if len(before) and len(after) else 1.0
+
+
+def _cells_of(runs: Runs, suspect: Suspect) -> NDArray[np.bool_]:
+    """Return which runs something that has moved takes along."""
+    if suspect.what == "product":
+        return runs.golden < 0
+    names, number = {
+        "station": (runs.stations, runs.station),
+        "golden": (runs.goldens, runs.golden),
+    }.get(suspect.what, (runs.nests, runs.nest))
+    return np.asarray(number == list(names).index(suspect.name))
 
 
 def _trend(runs: Runs, moment: NDArray[np.datetime64], what: Hypothesis) -> Trend:

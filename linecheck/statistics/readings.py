@@ -31,6 +31,7 @@ from linecheck.limits.model import Check, LimitFile, Mask
 from linecheck.limits.verdict import Verdict
 from linecheck.statistics.capability import Tolerance, Within
 from linecheck.statistics.fits import Sample
+from linecheck.statistics.sources.base import literal
 from linecheck.statistics.tolerances import moving_range_spread, pooled_spread
 from linecheck.statistics.yields import lay_judging
 
@@ -161,8 +162,7 @@ def count_units(columns: Columns, limits: LimitFile, *, every_run: bool = False)
     every_run : bool
         Whether each run that judges a unit counts, in place of each unit once.
     """
-    model = limits.model.replace("'", "''")
-    lay_judging(columns, f"model = '{model}'")
+    lay_judging(columns, f"model = {literal(limits.model)}")
     again = "judging SEMI JOIN several USING (purpose, model, serial)"
     if not every_run:
         again = f"""(FROM {again} QUALIFY 1 = row_number()

@@ -25,7 +25,7 @@ from linecheck.files.text import visible
 from linecheck.statistics.columns import Columns
 
 #: Columns of a run that are asked for.
-COLUMNS: Final = ("run_id", "serial", "model", "purpose", "verdict", "recorded", "station", "nest")
+COLUMNS: Final = ("run_id", "serial", "model", "purpose", "verdict", "recorded", "station", "nest", "lot")
 _JUDGED: Final = "('pass', 'marginal', 'fail')"
 _MAX_NAMED: Final = 200
 
@@ -72,7 +72,7 @@ class Series:
         Whether the truth is the value or better.
     log, record : array of int
     moment : array of datetime64
-    serial, model, purpose, station, nest : array of str
+    serial, model, purpose, station, nest, lot : array of str
         Empty where the run does not say.
     backdated : int
         So many runs have a time before that of an earlier record of their log.
@@ -90,6 +90,7 @@ class Series:
     purpose: NDArray[Any]
     station: NDArray[Any]
     nest: NDArray[Any]
+    lot: NDArray[Any]
     backdated: int
 
     def __len__(self) -> int:
@@ -152,6 +153,7 @@ def series_of(columns: Columns, name: MetricName) -> Series:
         ), of_channel AS (SELECT * FROM of_metric WHERE channel IS NOT DISTINCT FROM ?)
         SELECT judged.log, judged.record, CAST(moment AS TIMESTAMP) AS moment, recorded < moment AS backdated,
             serial, model, purpose, coalesce(station, '') AS station, coalesce(nest, '') AS nest,
+            coalesce(lot, '') AS lot,
             CASE WHEN of_channel.verdict IS DISTINCT FROM 'invalid' THEN value END AS value,
             coalesce(is_bound, false) AS is_bound, coalesce(unit, '') AS unit
         FROM judged SEMI JOIN run USING (log, record) LEFT JOIN of_channel USING (log, record)
@@ -170,7 +172,7 @@ def series_of(columns: Columns, name: MetricName) -> Series:
         backdated=int(np.sum(found["backdated"])),
         **{
             of: np.asarray(found[of])
-            for of in ("log", "record", "moment", "serial", "model", "purpose", "station", "nest")
+            for of in ("log", "record", "moment", "serial", "model", "purpose", "station", "nest", "lot")
         },
     )
 

@@ -19,10 +19,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
+from linecheck.statistics.sources.base import literal
 from linecheck.statistics.yields import Share, first_runs, lay_units
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ _MAD_TO_SIGMA: Final = 1.4826022185056018
 #: What units are parted by: in words, and where their first judging run says it.
 PARTED_BY: Final[Mapping[str, str]] = {
     "station": "station",
-    "nest": "coalesce(station || ' ', '') || nest",
+    "nest": "coalesce(station || '/', '') || nest",
     "lot": "lot",
     "operator": "operator",
     "shift": "shift",
@@ -52,6 +53,8 @@ PARTED_BY: Final[Mapping[str, str]] = {
     "variant": "variant",
     "work order": "work_order",
 }
+#: What stands out of these is left out where the others are looked at.
+_SINGLED_OUT: Final = ("lot", "nest")
 #: The columns of the runs that this asks for.
 COLUMNS: Final = ("station", "nest", "lot", "operator", "shift", "firmware", "variant", "work_order")
 
@@ -99,6 +102,8 @@ class Standout:
         Metrics that lie apart, the farthest first.
     chance : float
         How often a line without anything the matter has such a group, at most.
+    since, until : str
+        When its first and its last unit were tested, in UTC.
     """
 
     parted_by: str
@@ -109,6 +114,17 @@ class Standout:
     excess: float
     apart: tuple[Apart, ...]
     chance: float
+    since: str
+    until: str
+
+
+class _Group(NamedTuple):
+    """What is counted of a group."""
+
+    units: int
+    failed: int
+    since: str
+    until: str
 
 
 def standouts_of(columns: Columns) -> tuple[Standout, ...]:
@@ -120,21 +136,33 @@ def standouts_of(columns: Columns) -> tuple[Standout, ...]:
         A source cannot be read.
     """
     lay_units(columns)
-    counts = {name: _counts(columns, name) for name in PARTED_BY}
+    found = _found(columns, PARTED_BY, "")
+    # Whoever has made or tested the units of a bad lot, or of a bad nest, would be blamed for them.
+    bad = [each for each in found if each.parted_by in _SINGLED_OUT]
+    if bad:
+        named = " OR ".join(f"{PARTED_BY[each.parted_by]} = {literal(each.group)}" for each in bad)
+        others = {name: column for name, column in PARTED_BY.items() if name not in _SINGLED_OUT}
+        found = [*bad, *_found(columns, others, f"WHERE NOT coalesce({named}, false)")]
+    return tuple(
+        sorted(found, key=lambda each: (-each.excess, -max((abs(a.sigmas) for a in each.apart), default=0.0)))
+    )
+
+
+def _found(columns: Columns, parted_by: Mapping[str, str], where: str) -> list[Standout]:
+    """Return the groups that stand out among some of the units."""
+    columns.run(f"CREATE OR REPLACE TEMP TABLE looked_at AS FROM {first_runs(columns)} {where}")
+    counts = {name: _counts(columns, name) for name in parted_by}
     counts = {name: groups for name, groups in counts.items() if len(groups) > 1}
     if not counts:
-        return ()
+        return []
     means = _means(columns, tuple(counts))
     tests = sum(len(groups) for groups in counts.values()) + sum(len(found) for found in means.values())
     allowed = FALSE_ALARM / max(tests, 1)
-    found = [
+    return [
         standout
         for name, groups in counts.items()
         for standout in _among(name, groups, means.get(name, []), allowed, tests)
     ]
-    return tuple(
-        sorted(found, key=lambda each: (-each.excess, -max((abs(a.sigmas) for a in each.apart), default=0.0)))
-    )
 
 
 def units_judged(columns: Columns) -> int:
@@ -200,21 +228,20 @@ def apart_from_others(
     )
 
 
-def _counts(columns: Columns, name: str) -> dict[str, tuple[int, int]]:
-    """Return units and failed units of each group."""
+def _counts(columns: Columns, name: str) -> dict[str, _Group]:
+    """Return units and failed units of each group, and when they were tested."""
     rows = columns.rows(
-        f"SELECT {PARTED_BY[name]}, count(*), count(*) FILTER (NOT passes) FROM {first_runs(columns)} "
+        f"SELECT {PARTED_BY[name]}, count(*), count(*) FILTER (NOT passes), "
+        "strftime(min(recorded), '%Y-%m-%d %H:%M'), strftime(max(recorded), '%Y-%m-%d %H:%M') FROM looked_at "
         f"WHERE {PARTED_BY[name]} IS NOT NULL GROUP BY 1 HAVING count(*) >= {MIN_UNITS}"
     )
-    return {group: (units, failed) for group, units, failed in rows}
+    return {group: _Group(*told) for group, *told in rows}
 
 
 def _means(columns: Columns, names: Sequence[str]) -> dict[str, list[dict[str, Any]]]:
     """Return count, mean and variance of each metric in each group, by what parts them."""
     keys = ", ".join(f'{PARTED_BY[name]} AS "{name}"' for name in names)
-    columns.run(
-        f"CREATE OR REPLACE TEMP TABLE grouped AS SELECT log, record, {keys} FROM {first_runs(columns)}"
-    )
+    columns.run(f"CREATE OR REPLACE TEMP TABLE grouped AS SELECT log, record, {keys} FROM looked_at")
     sets = ", ".join(f'("check", metric, channel, unit, "{name}")' for name in names)
     quoted = ", ".join(f'"{name}"' for name in names)
     marks = ", ".join(f'grouping("{name}")' for name in names)
@@ -240,17 +267,18 @@ def _means(columns: Columns, names: Sequence[str]) -> dict[str, list[dict[str, A
 
 
 def _among(
-    name: str, groups: dict[str, tuple[int, int]], means: list[dict[str, Any]], allowed: float, tests: int
+    name: str, groups: dict[str, _Group], means: list[dict[str, Any]], allowed: float, tests: int
 ) -> Iterator[Standout]:
     """Yield the groups of one parting that stand out."""
-    units_in_all, failed_in_all = (sum(each[at] for each in groups.values()) for at in (0, 1))
+    units_in_all = sum(each.units for each in groups.values())
+    failed_in_all = sum(each.failed for each in groups.values())
     apart: dict[str, list[tuple[Apart, float]]] = {}
     for metric, rows in _by_metric(means).items():
         if len(rows) > 1:
             for group, found, chance in _apart(metric, rows):
                 if chance <= allowed and abs(found.sigmas) >= MIN_SIGMAS:
                     apart.setdefault(group, []).append((found, chance))
-    for group, (units, failed) in groups.items():
+    for group, (units, failed, since, until) in groups.items():
         rest = Share(failed_in_all - failed, units_in_all - units)
         chance = worse_than_rest(failed, units, rest.found, rest.among)
         is_worse = chance <= allowed
@@ -260,7 +288,16 @@ def _among(
             excess = failed - units * (rest.value or 0.0) if is_worse else 0.0
             told = tuple(found for found, _ in metrics)
             yield Standout(
-                name, group, units, Share(failed, units), rest, excess, told, min(1.0, least * tests)
+                name,
+                group,
+                units,
+                Share(failed, units),
+                rest,
+                excess,
+                told,
+                min(1.0, least * tests),
+                since,
+                until,
             )
 
 

@@ -81,7 +81,8 @@ def standout_text(found: Standout) -> str:
         if len(found.apart) > _MAX_NAMED:
             named.append(f"and {counted(len(found.apart) - _MAX_NAMED, 'other metric')}")
         said.append("; ".join(named))
-    return f"{found.parted_by} {visible(found.group)}: {'. '.join(said)}"
+    when = f" ({found.since} to {found.until} UTC)" if found.parted_by in ("lot", "work order") else ""
+    return f"{found.parted_by} {visible(found.group)}{when}: {'. '.join(said)}"
 
 
 def _apart_text(apart: Apart) -> str:
@@ -120,8 +121,8 @@ def _moved_text(moved: Moved) -> str:
     which = "higher" if what.size > 0.0 else "lower"
     how = "little by little" if what.gradual else "at once"
     return (
-        f"{visible(name.check)} {visible(name.metric)}{channel} is {amount} {unit} {which} since {moved.since} UTC, "
-        f"{how} ({abs(moved.sigmas):.1f} standard deviations of units)"
+        f"{visible(name.check)} {visible(name.metric)}{channel} is {amount} {unit} {which} since about "
+        f"{moved.since} UTC, {how} ({abs(moved.sigmas):.1f} standard deviations of units)"
     )
 
 

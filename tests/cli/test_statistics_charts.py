@@ -86,6 +86,30 @@ def test_a_set_is_stated_and_its_chart_shown(linecheck, path, tmp_path):
     assert (status, "is no signal that waits for an answer; there are: none" in err) == (2, True)
 
 
+def test_a_set_that_is_stated_late_shows_what_came_after_it(linecheck, tmp_path):
+    path = tmp_path / "log.sqlite"
+    with Log(path) as log:
+        for run in units([*steady(40), *steady(40, 2, centre=114.2)]):
+            log.append(run)
+        until = log.runs(limit=100)[::-1][40].logged.recorded
+    status, out, err = linecheck(
+        "statistics", "chart-set", "tone.sinad", "--log", path, "--until", until, *WHO
+    )
+    assert status == 0, err
+    page = tmp_path / "chart.html"
+    status, out, _ = linecheck("statistics", "chart", "tone.sinad", "--log", path, "--out", page)
+    assert status == 1
+    told = re.search(r"after the phase-1 set +(4[01]) units of 80 shown, (\d+) signals?", out)
+    assert int(told[2]) > 0
+    assert told[2] + " signal" in page.read_text("utf-8")
+
+
+def test_drift_refuses_an_asset_that_no_run_has(linecheck, path):
+    status, _, err = linecheck("statistics", "drift", "tone.sinad", "--log", path, "--worn", "CB-99")
+    assert status == 2
+    assert "--worn CB-99: no run here has that asset" in err
+
+
 def test_a_chart_without_a_set_says_what_to_do(linecheck, path):
     status, _, err = linecheck("statistics", "chart", "tone.sinad", "--log", path)
     assert (status, "linecheck statistics chart-set" in err) == (2, True)

@@ -8,6 +8,7 @@ from click.testing import CliRunner
 from small_run import LIMITS, STATION, call, write_small_files
 
 from linecheck.cli import cli
+from linecheck.errors import UsageError
 from linecheck.log import LogReader, RunFilter
 from linecheck.statistics.among import COLUMNS, places_of
 from linecheck.statistics.columns import Place, open_columns
@@ -172,3 +173,8 @@ def test_the_example_of_the_manual_is_a_list(tmp_path):
     path = tmp_path / "stated.yaml"
     path.write_text("\n".join(line[4:] for line in text.splitlines()))
     assert load_stated(path)[0].under["band_hz"] == [20, 20000]
+
+
+def test_a_metric_that_the_run_has_not_is_said(log):
+    with pytest.raises(UsageError, match="--metric bogus: the run has no such reading"):
+        places(log, "bogus")

@@ -10,7 +10,7 @@ from sent_logs import sent
 from varied_runs import NAMES, RUNS, filter_of, made
 
 from linecheck.cli import cli
-from linecheck.errors import FileError, UsageError
+from linecheck.errors import FileError, RecordError, UsageError
 from linecheck.limits.verdict import Verdict
 from linecheck.log import Log, LogReader, RunFilter
 from linecheck.statistics.columns import READING_COLUMNS, RUN_COLUMNS, Place, open_columns
@@ -191,3 +191,34 @@ def test_what_does_not_fit_into_memory_goes_to_a_folder_of_its_own(path, tmp_pat
         columns.run("CREATE TEMP TABLE much AS SELECT random() AS x, range FROM range(2_500_000)")
         assert [each.name for each in there.glob("linecheck-statistics-*/*") if each.name != "lock"]
     assert (os.listdir(here), os.listdir(there)) == ([], [])
+
+
+def test_a_log_that_is_given_twice_is_refused(path, parquet, tmp_path):
+    copy = tmp_path / "copy.sqlite"
+    copy.write_bytes(path.read_bytes())
+    for place in (
+        Place(logs=(str(path), str(copy))),
+        Place(logs=(str(path), str(path))),
+        Place(parquet=(str(parquet), str(parquet))),
+    ):
+        with (
+            pytest.raises(UsageError, match="are one log, or a copy of it"),
+            open_columns(place, RunFilter()),
+        ):
+            pass
+
+
+@pytest.mark.parametrize("what", ["runs", "readings"])
+@pytest.mark.parametrize("content", [b"", b"PAR1 no parquet", None])
+def test_an_export_that_is_none_is_told_without_the_question(parquet, tmp_path, what, content):
+    for table in ("runs", "readings"):
+        (tmp_path / f"{table}.parquet").write_bytes((parquet / f"{table}.parquet").read_bytes())
+    other = {"runs": "readings", "readings": "runs"}[what]
+    content = (parquet / f"{other}.parquet").read_bytes() if content is None else content
+    (tmp_path / f"{what}.parquet").write_bytes(content)
+    told = "the runs cannot be read|is no export of runs"
+    with pytest.raises((RecordError, FileError), match=told) as raised:  # noqa: SIM117
+        with open_columns(Place(parquet=(str(tmp_path),)), RunFilter()) as columns:
+            columns.keep_readings("check", "metric", "value")
+    assert "SELECT" not in str(raised.value)
+    assert "^" not in str(raised.value)

@@ -40,7 +40,7 @@ def test_the_page_shows_what_was_counted(view):
     page = line_page(view)
     share = view.yields.first_pass
     assert f"{share.found} of {share.among} units" in page
-    assert page.index("lot L5:") < page.index("What fails most") < page.index("tone.thd_n")
+    assert page.index("lot L5 (") < page.index("What fails most") < page.index("tone.thd_n")
     assert sum(station.first_pass.among for station in view.stations) == share.among
     days = {day.name for station in view.stations for day in station.days}
     assert all(f">{day[5:]}<" in page for day in days)

@@ -125,3 +125,70 @@ def test_a_signal_that_nobody_has_answered_stands_first(tmp_path, answered):
         page = line_page(line_of(columns))
     waits = f"it waits for an answer (record {signal.sequence})"
     assert (waits in page) != answered
+
+
+def picked(folder, wanted, change):
+    """Return what is told of picked units of a week."""
+    random = np.random.default_rng(31)
+    place = random.integers(0, 4, UNITS)
+    facts = {
+        "station": [f"line-{at // 2}" for at in place],
+        "nest": ["ab"[at % 2] for at in place],
+        "lot": [f"L{at // 400:02d}" for at in range(UNITS)],
+        "operator": [f"op {at // 250 % 8}" for at in range(UNITS)],
+        "purpose": ["golden" if at % 50 == 49 else "unit" for at in range(UNITS)],
+        "serial": ["PR3-900001" if at % 50 == 49 else f"PR3-{at:06d}" for at in range(UNITS)],
+    }
+    is_golden = np.array(facts["purpose"]) == "golden"
+    readings = {
+        ("tone", metric, channel): random.normal(0.0, np.where(is_golden, 0.15, 1.0), UNITS)
+        for metric in ("thd", "hum")
+        for channel in ("left", "right")
+    }
+    change(readings, {name: np.array(told) for name, told in facts.items()})
+    place = exported(folder / "week", readings, every_seconds=150.0, **facts)
+    with open_columns(place, wanted, columns=COLUMNS) as columns:
+        return line_of(columns)
+
+
+def nest_steps(readings, facts):
+    mine = (facts["station"] == "line-1") & (facts["nest"] == "b") & (np.arange(UNITS) >= 2600)
+    for values in readings.values():
+        values += 2.0 * mine
+
+
+def lot_stands_out(readings, facts):
+    for values in readings.values():
+        values += 3.0 * ((facts["lot"] == "L05") & (facts["purpose"] == "unit"))
+
+
+def few_break(readings, facts):
+    for values in readings.values():
+        values[-3:] += 60.0
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    [{"until": "2026-11-05T00:00:00.000Z"}, {"facts": {"lot": "L01"}}, {"facts": {"station": "line-0"}}],
+)
+def test_what_was_not_picked_moves_nothing(tmp_path, wanted):
+    view = picked(tmp_path, RunFilter(purpose="unit", **wanted), nest_steps)
+    assert view.moved == ()
+    assert not [each for each in view.standouts if each.apart]
+
+
+def test_a_bad_lot_blames_nobody_who_tested_it(tmp_path):
+    view = picked(tmp_path, RunFilter(purpose="unit"), lot_stands_out)
+    assert [(each.parted_by, each.group) for each in view.standouts] == [("lot", "L05")]
+    assert (view.standouts[0].since, view.standouts[0].until) == ("2026-11-05 17:20", "2026-11-06 09:55")
+    assert view.moved == ()
+
+
+def test_a_bad_nest_blames_no_station(tmp_path):
+    view = picked(tmp_path, RunFilter(purpose="unit"), nest_steps)
+    assert [(each.parted_by, each.group) for each in view.standouts] == [("nest", "line-1/b")]
+    assert {each.what.words for each in view.moved} == {"nest line-1/b"}
+
+
+def test_a_few_broken_units_are_no_move(tmp_path):
+    assert picked(tmp_path, RunFilter(purpose="unit"), few_break).moved == ()

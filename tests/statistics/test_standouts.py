@@ -41,12 +41,12 @@ def test_a_lot_and_a_nest_in_which_something_is_wrong_are_found_and_come_in_orde
         lot=[f"L{at}" for at in lot], nest=[f"nest-{at}" for at in nest],
     )  # fmt: skip
     found = found_in(place)
-    assert [(each.parted_by, each.group) for each in found] == [("lot", "L7"), ("nest", "line-1 nest-2")]
+    assert [(each.parted_by, each.group) for each in found] == [("lot", "L7"), ("nest", "line-1/nest-2")]
     assert found[0].excess == pytest.approx(np.sum(failed & (lot == 7)), abs=5)
     assert found[0].apart[0].metric == "thd"
     assert found[1].excess == 0.0
     assert found[1].apart[0].difference == pytest.approx(-0.5, abs=0.06)
-    assert standout_text(found[1]).startswith("nest line-1 nest-2: tone sinad left is 0.")
+    assert standout_text(found[1]).startswith("nest line-1/nest-2: tone sinad left is 0.")
     assert "lower than elsewhere (" in standout_text(found[1])
 
 

@@ -165,8 +165,10 @@ def chart_command(
         phase_one = int(np.flatnonzero(series.measured)[first - 1]) + 1
         begins = [phase_one]
     trace = traced(stated.design, stated.level, series.value, series.measured, begins)
-    after = [number for number in sorted(trace.signals) if number >= begins[0]]
-    facts = [*_facts(stated), *_facts_of(series, stated, begins[0], after)]
+    # A set may be stated long after its units: what came between is shown like all that comes after the set.
+    first_after = phase_one or begins[0]
+    after = [number for number in sorted(trace.signals) if number >= first_after]
+    facts = [*_facts(stated), *_facts_of(series, stated, first_after, after)]
     output.write_csv(_HEADINGS, _rows(series, stated, trace))
     if output.page is not None:
         from linecheck.report.chart_page import chart_figure
@@ -176,7 +178,7 @@ def chart_command(
         figure = chart_figure(title, series.unit, stated.design, stated.level, series.value, trace, phase_one)
         output.write_page(chart_page(figure, facts, list(_signal_rows(series, trace, after[:limit]))))
     if output.as_json:
-        output.print_json(_plain(series, stated, trace, begins[0]))
+        output.print_json(_plain(series, stated, trace, first_after))
     else:
         click.echo(one_line(f"control chart of {plotted.words}"))
         _echo(facts)
@@ -350,7 +352,7 @@ def _kind_text(design: Design) -> str:
 
 def _facts_of(series: Series, stated: Stated, begins: int, after: Sequence[int]) -> Iterator[tuple[str, str]]:
     yield (
-        "since then",
+        "after the phase-1 set",
         f"{counted(len(series) - begins, 'unit')} of {len(series)} shown, {counted(len(after), 'signal')}",
     )
     if series.bounds or series.missing:

@@ -11,6 +11,8 @@ import click
 from linecheck.cli.display.messages import counted, one_line, print_table
 from linecheck.cli.log.filters import filter_options_of_all, short_name
 from linecheck.cli.statistics.options import Output, output_options, source_options
+from linecheck.errors import UsageError
+from linecheck.files.text import listed, visible
 from linecheck.log import RunFilter
 from linecheck.report.figures.words import plain_number
 from linecheck.statistics.charts.stated import MAX_BOUNDS
@@ -48,7 +50,10 @@ def drift_command(
         series = series_of(columns, name)
         model = series.only("model", "models", "--model")
         cycles = [columns.with_asset(asset) for asset in worn]
-    runs, kept = drift_runs(series, cycles)
+    for asset, used in zip(worn, cycles, strict=True):
+        if not used:
+            raise UsageError(f"--worn {visible(asset)}: no run here has that asset")
+    runs, kept, apart = drift_runs(series, cycles)
     found = weigh(runs)
     if series.bounds > MAX_BOUNDS * len(series):
         told = f"{series.bounds} of {len(series)} runs have a bound only, and may lie anywhere beyond it"
@@ -62,7 +67,7 @@ def drift_command(
     if output.page is not None:
         from linecheck.report.render import drift_page
 
-        facts = list(_facts(found, series, runs.stations, runs.goldens))
+        facts = list(_facts(found, series, runs.stations, runs.goldens, apart))
         title = f"Drift of {series.name.words} of {model}"
         output.write_page(
             drift_page(title, answer(found, series.unit, since), facts, _table(found, series.unit, since))
@@ -75,7 +80,7 @@ def drift_command(
         if found.hypotheses:
             click.echo("")
             print_table(_SHOWN, _table(found, series.unit, since), (1, 2, 3))
-        for told, text in _facts(found, series, runs.stations, runs.goldens):
+        for told, text in _facts(found, series, runs.stations, runs.goldens, apart):
             click.echo(f"  {one_line(f'{told}: {text}')}")
     if found.told is None or found.told.suspects[0].what != "nothing":
         status = 1 if found.told is not None else 0 if shows_nothing(found) else 3
@@ -130,7 +135,11 @@ def _table(found: Weighed, unit: str, since: dict[Hypothesis, str]) -> list[tupl
 
 
 def _facts(
-    found: Weighed, series: Series, stations: Sequence[str], goldens: Sequence[str]
+    found: Weighed,
+    series: Series,
+    stations: Sequence[str],
+    goldens: Sequence[str],
+    apart: Sequence[str],
 ) -> Iterator[tuple[str, str]]:
     who = (
         f" and {counted(found.golden_runs, 'run')} of {', '.join(goldens)}" if goldens else ", no golden unit"
@@ -146,6 +155,12 @@ def _facts(
         f"{PRIOR_NOTHING:g} that nothing has moved, the rest shared alike by product, stations, nests and golden "
         "units; a move is of one standard deviation of the units",
     )
+    yield "taken for granted", "at most one of them has moved, and has stayed where it went"
+    if apart:
+        yield (
+            "lots apart",
+            f"{listed(list(map(visible, apart)), 8)} left out: a lot that stands out is no move",
+        )
     if found.limited:
         far = (
             f"more than {FAR_SIGMAS:g} standard deviations from what came around them, and count as that far"

@@ -35,7 +35,7 @@ def look_command(place: Place, wanted: RunFilter, output: Output) -> None:
     """
     with open_columns(place, wanted, columns=(*COLUMNS, *standouts.COLUMNS)) as columns:
         found = standouts.standouts_of(columns)
-        moved = moved_texts(moved_of(columns, found))
+        moved = moved_texts(moved_of(columns))
         judged = standouts.units_judged(columns)
         source = columns.source
     output.write_csv(

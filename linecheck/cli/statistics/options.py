@@ -44,7 +44,9 @@ source_options = collected(
             "--server", metavar="URL", help="All logs at a central server, as `linecheck sync --to` names it."
         ),
         click.option(
-            "--limits", metavar="FILE", help="Hold against this limit file [default: the newest run's]."
+            "--limits",
+            metavar="FILE",
+            help="The limit file whose masks, and whose retest rule, hold [default: the newest run's].",
         ),
     ),
     "place",

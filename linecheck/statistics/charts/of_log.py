@@ -67,6 +67,7 @@ def self_check_series(log: LogReader, station: str | None, name: MetricName) -> 
         purpose=nothing,
         station=np.full(len(found), plotted.station),
         nest=nothing,
+        lot=nothing,
         backdated=0,
     )
     return series, plotted.station

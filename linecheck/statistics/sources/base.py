@@ -103,6 +103,10 @@ class Source(ABC):
     def with_asset(self, engine: duckdb.DuckDBPyConnection, asset: str) -> Iterable[tuple[int, int]]:
         """Return log and record of the runs with an asset."""
 
+    def first_run(self) -> str | None:
+        """Return the id of its first run, by which it is known; None where there is none, or several logs are."""
+        return None
+
     def repaired(self) -> Iterable[tuple[int, int]]:
         """Return log and record of the runs after which a repair was recorded; none where statements are not kept."""
         return ()
@@ -114,6 +118,11 @@ class Source(ABC):
     @abstractmethod
     def limit_file(self, log: int, record: int) -> LimitFile | None:
         """Return the limit file that a run was judged by; None where it is not kept here."""
+
+
+def literal(text: str) -> str:
+    """Return a text as the engine reads it in a question."""
+    return "'" + text.replace("'", "''") + "'"
 
 
 def reading_query(

@@ -73,6 +73,11 @@ class LogSource(Source):
             found = connection.scalars(select(run_asset.c.sequence).where(run_asset.c.asset == asset))
             return [(0, record) for record in dict.fromkeys(found)]
 
+    def first_run(self) -> str | None:
+        """Return the id of its first run."""
+        with self._log.reading() as connection:
+            return connection.scalar(select(run.c.run_id).order_by(run.c.sequence).limit(1))
+
     def repaired(self) -> Iterable[tuple[int, int]]:
         """Return the runs that repairs refer to."""
         query = select(run.c.sequence).join(statement, statement.c.subject == run.c.run_id)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from linecheck.errors import FileError
 from linecheck.files.text import visible
-from linecheck.statistics.sources.base import Only, Source
+from linecheck.statistics.sources.base import Only, Source, literal
 
 if TYPE_CHECKING:
     import duckdb
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from linecheck.limits.model import LimitFile
     from linecheck.log.queries import RunFilter
 
+#: What every export of runs has.
+_NEEDED: Final = ("record", "serial", "model", "verdict", "recorded")
 #: What an export calls a column otherwise.
 _NAMES: Final = {"run_id": "run"}
 _CAUSE: Final = "CASE WHEN json_valid(causes) THEN json_extract_string(causes, '$.ranked[0].codes[0]') END"
@@ -54,6 +56,11 @@ class ParquetSource(Source):
         """Give its runs."""
         files = self._files("runs")
         there = self._columns(engine, files)
+        if missing := [name for name in _NEEDED if name not in there]:
+            raise FileError(
+                visible(str(self._folder)),
+                f"runs.parquet is no export of runs: it has no column {missing[0]}",
+            )
         columns = ", ".join(f'{_stored(name, there)} AS "{name}"' for name in names)
         yield f"(SELECT record, {columns} FROM {_read(files)})"
 
@@ -75,6 +82,17 @@ class ParquetSource(Source):
         """Return the runs with an asset."""
         query = f"SELECT DISTINCT record FROM {_read(self._files('assets'))} WHERE asset = ?"
         return [(0, record) for (record,) in engine.execute(query, [asset]).fetchall()]
+
+    def first_run(self) -> str | None:
+        """Return the id of its first run, where the export has ids."""
+        import duckdb
+
+        with duckdb.connect() as engine:
+            files = self._files("runs")
+            if "run" not in self._columns(engine, files):
+                return None
+            found = engine.execute(f"SELECT arg_min(run, record) FROM {_read(files)}").fetchone()
+        return None if found is None else found[0]
 
     def limit_file(self, log: int, record: int) -> LimitFile | None:
         """Return None: an export has no limit files."""
@@ -104,4 +122,4 @@ def _read(files: Sequence[str]) -> str:
 
 
 def _texts(values: Sequence[str]) -> str:
-    return ", ".join("'" + value.replace("'", "''") + "'" for value in values)
+    return ", ".join(map(literal, values))
