@@ -38,7 +38,9 @@ _METHODS: Final = {
 }
 
 
-def capability_page_of(units: Counted, told: Sequence[Told], required: float, source: str) -> Part:
+def capability_page_of(
+    units: Counted, told: Sequence[Told], required: float, source: str, *, every_run: bool = False
+) -> Part:
     """Return what the page of capability shows."""
     worst_first = sorted(told, key=_rank)
     title = f"Capability: {counts_text(told) or 'nothing is judged'}"
@@ -51,6 +53,7 @@ def capability_page_of(units: Counted, told: Sequence[Told], required: float, so
         if units.units
         else "no unit was judged",
         "source": visible(source),
+        "every_run": every_run,
         "required": f"{required:g}",
         "within": ", ".join(sorted({each.readings.within.by for each in told if each.readings.within})),
         "has_curves": any(each.readings.is_curve for each in told),
@@ -94,7 +97,9 @@ def _limits(item: Told) -> tuple[Limits, Limits]:
     if readings.mask is None:
         return neither, neither
     if readings.is_curve:
-        return neither, item.tolerance.limits
+        # A mask without a fail mask fails what it does not pass.
+        is_marginal = item.of_pass and readings.mask.fail is not None
+        return (item.tolerance.limits, neither) if is_marginal else (neither, item.tolerance.limits)
     return readings.tolerance(of_pass=True).limits, readings.tolerance().limits
 
 
@@ -108,7 +113,8 @@ def _facts(item: Told) -> Iterator[tuple[str, str]]:
     if of.spread is not None:
         yield "spread", _with_interval(of.spread, unit)
     if item.is_judged:
-        yield "held against", f"{limits_text(item.tolerance)} {visible(unit)}".rstrip()
+        whose = " (pass mask)" if item.of_pass else ""
+        yield "held against", f"{limits_text(item.tolerance)} {visible(unit)}".rstrip() + whose
     if of.beyond is not None:
         name = "expected beyond" if of.fit is not None else "counted beyond"
         yield name, f"{beyond_text(of.beyond)}; {counted(of.found_beyond, 'unit')} found"

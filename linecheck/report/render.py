@@ -133,9 +133,12 @@ def drift_page(
     return _rendered("drift.html", drift_page_of(title, answer, facts, rows), interactive=False)
 
 
-def capability_page(units: Counted, told: Sequence[Told], required: float, source: str) -> str:
+def capability_page(
+    units: Counted, told: Sequence[Told], required: float, source: str, *, every_run: bool = False
+) -> str:
     """Return the page of whether the process makes units within the masks as HTML."""
-    return _rendered("capability.html", capability_page_of(units, told, required, source), interactive=False)
+    page = capability_page_of(units, told, required, source, every_run=every_run)
+    return _rendered("capability.html", page, interactive=False)
 
 
 def line_page(view: LineView) -> str:

@@ -22,11 +22,12 @@ VERDICTS: Final = ("capable", "not capable", "cannot be told")
 
 @dataclass(frozen=True)
 class Told:
-    """A metric with what its readings tell."""
+    """A metric with what its readings tell; ``of_pass`` where it is held against the mask that units pass by."""
 
     readings: MetricReadings
     tolerance: Tolerance
     capability: Capability
+    of_pass: bool = False
 
     @property
     def is_judged(self) -> bool:
@@ -37,7 +38,8 @@ class Told:
 def told_of(item: MetricReadings, of_pass: bool, required: float) -> Told:
     """Return a metric with what its readings tell: held against one of its masks, by the Ppk that is required."""
     tolerance = item.tolerance(of_pass=of_pass)
-    return Told(item, tolerance, capability_of(item.sample, tolerance, within=item.within, required=required))
+    found = capability_of(item.sample, tolerance, within=item.within, required=required)
+    return Told(item, tolerance, found, of_pass)
 
 
 def name_text(item: MetricReadings) -> str:

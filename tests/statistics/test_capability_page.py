@@ -20,7 +20,7 @@ from linecheck.statistics.readings import COLUMNS, Counted, MetricReadings, coun
 
 HOSTILE = "<script>alert('x')</script>"
 UNITS = Counted(400, 0, 0, 0, (1,), "2026-11-02 06:00", "2026-11-02 18:00")
-SPECS = {spec.name: spec for spec in kinds()["tone"].metrics}
+SPECS = {spec.name: spec for spec in (*kinds()["tone"].metrics, *kinds()["tone"].curves)}
 BARS = re.compile(r"units in bars of [^:]*: ([\d, ]+)\.(?: This or better, in the same bars: ([\d, ]+)\.)?")
 
 
@@ -88,6 +88,23 @@ def test_masks_are_drawn_and_named(random, mask, texts, lines):
     # Nothing covers them: the ground is drawn before.
     assert page.index("fill:#ffffff", page.index("<article")) < page.index('id="metric-1-limit')
     assert set(re.findall(r'id="metric-1-(limit-[a-z-]+)"', page)) == lines
+
+
+def test_a_curve_held_against_the_pass_mask_is_marginal_beyond_it(random):
+    both = Mask(Bounds(None, ((20.0, -110.0), (20000.0, -110.0))), Bounds(None, -100.0))
+    item = replace(metric(Sample.of(random.normal(3.0, 0.5, 400)), "spectrum", mask=both), is_curve=True)
+    pages = [
+        capability_page(UNITS, [told_of(item, of_pass, 1.33)], 1.33, "a log") for of_pass in (True, False)
+    ]
+    assert ">marginal &lt; 0<" in pages[0]
+    assert "≥ 0 dB (pass mask)" in pages[0]
+    assert ">fails &lt; 0<" in pages[1]
+    assert "pass mask" not in pages[1]
+
+
+def test_every_run_is_said():
+    assert "Each unit counts once" in capability_page(UNITS, [], 1.33, "a log")
+    assert "Each unit counts once" not in capability_page(UNITS, [], 1.33, "a log", every_run=True)
 
 
 def test_the_worst_stands_first_and_says_so_in_words_and_shape(random):

@@ -95,7 +95,7 @@ def capability_command(
     told = [told_of(item, of_pass, required) for item in found]
     output.write_csv(_HEADINGS, map(_csv_row, told))
     if output.page is not None:
-        output.write_page(capability_page(units, told, required, source))
+        output.write_page(capability_page(units, told, required, source, every_run=every_run))
     if output.as_json:
         output.print_json(_plain(units, told, required, source))
     else:
