@@ -84,8 +84,6 @@ def _card(item: Told, at: int) -> Part:
 
 def _drawn(item: Told, name: str, prefix: str) -> str:
     readings = item.readings
-    if not readings.sample.units:
-        return ""
     passes, fails = _limits(item)
     drawn = Histogram(readings.sample, visible(readings.unit), passes, fails, item.capability.fit)
     return histogram_svg(drawn, f"{name}, {counted(readings.sample.units, 'unit')}", prefix)

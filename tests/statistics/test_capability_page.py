@@ -151,6 +151,12 @@ def test_every_unit_is_in_a_bar_however_readings_lie(sample):
     assert "nan" not in figures_of(page_of(metric(sample)))[0].lower()
 
 
+def test_readings_farther_apart_than_a_number_can_say_have_no_figure():
+    page = page_of(metric(Sample.of(np.array([-1.7e308, 1.7e308]))))
+    assert "cannot be told with 2 units" in page
+    assert not bars_of(page)
+
+
 def test_a_metric_that_nobody_read_has_no_figure():
     nothing = replace(metric(Sample.of(np.empty(0))), missing=400)
     page = page_of(nothing)

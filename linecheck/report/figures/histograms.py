@@ -27,6 +27,8 @@ _MIN_BARS, _MAX_BARS = 5, 40
 _REACH: Final = 3.0
 #: Readings that lie closer together than anything measures are one bar.
 _NO_SPAN: Final = 1e-100
+#: Nor is anything as large as this.
+_MAX_SPAN: Final = 1e305
 #: A bar of a single unit among thousands is to be seen.
 _MIN_BAR: Final = 1.2
 _POINTS: Final = 90
@@ -81,7 +83,12 @@ def _ends(sample: Sample) -> tuple[float, float]:
 
 
 def histogram_svg(of: Histogram, title: str, prefix: str) -> str:
-    """Return a histogram: bars, bounds hatched on them, the zones beyond the limits, and the fit's expected counts."""
+    """Return a histogram: bars, bounds hatched on them, the zones beyond the limits, and the fit's expected counts.
+
+    Nothing of no reading, and of readings farther apart than a number can say.
+    """
+    if not of.sample.units or not -_ends(of.sample)[0] < _MAX_SPAN or not _ends(of.sample)[1] < _MAX_SPAN:
+        return ""
     pile = pile_of(of.sample)
     low, high = _range(of, pile)
     x = np.linspace(low, high, _POINTS)
