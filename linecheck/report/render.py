@@ -6,6 +6,7 @@
 :func:`shift_page`            the page of a shift
 :func:`chart_page`            the page of a control chart
 :func:`drift_page`            the page of what has moved
+:func:`capability_page`       the page of whether the process makes units within the masks
 :func:`write_comparison_page` the same, beside ``comparison.json``
 ============================  ============================================================
 
@@ -31,6 +32,7 @@ from linecheck.history.comparison.model import Comparison
 from linecheck.history.population import Populations
 from linecheck.history.shift import ShiftSummary
 from linecheck.report.among_page import among_page_of
+from linecheck.report.capability_page import capability_page_of
 from linecheck.report.chart_page import chart_page_of, drift_page_of
 from linecheck.report.comparison_page import NO_DIGEST, NOT_LOOKED_UP, Signed, comparison_page_of
 from linecheck.report.figures.data import Figure
@@ -42,7 +44,9 @@ from linecheck.report.run_page import run_page_of
 from linecheck.report.shift_page import shift_page_of
 from linecheck.run.model import Run
 from linecheck.statistics.among import Place
+from linecheck.statistics.capability_words import Told
 from linecheck.statistics.line import LineView
+from linecheck.statistics.readings import Counted
 
 if TYPE_CHECKING:
     from linecheck.history.baseline.file import Baseline
@@ -127,6 +131,14 @@ def drift_page(
 ) -> str:
     """Return the page of what has moved as HTML."""
     return _rendered("drift.html", drift_page_of(title, answer, facts, rows), interactive=False)
+
+
+def capability_page(
+    units: Counted, told: Sequence[Told], required: float, source: str, *, every_run: bool = False
+) -> str:
+    """Return the page of whether the process makes units within the masks as HTML."""
+    page = capability_page_of(units, told, required, source, every_run=every_run)
+    return _rendered("capability.html", page, interactive=False)
 
 
 def line_page(view: LineView) -> str:

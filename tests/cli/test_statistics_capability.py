@@ -82,6 +82,22 @@ def test_the_verdict_is_the_exit_status(log, called):
     assert "no such check, or its kind no such metric" in told
 
 
+@pytest.mark.parametrize(
+    ("command", "shown"),
+    [("capability", "tone.thd left"), ("yield", "What to look at first"), ("look", "What to look at first")],
+)
+def test_out_writes_a_page(log, called, tmp_path, command, shown):
+    page = tmp_path / "page.html"
+    status, told, _ = called("statistics", command, "--log", log, "--out", page)
+    assert status in ((0,) if command != "capability" else (1, 3))
+    assert str(page) in told
+    assert shown in page.read_text()
+    status, told, error = called("statistics", command, "--log", log, "--json", "--out", page)
+    assert json.loads(told)
+    assert str(page) in error
+    assert called("statistics", command, "--log", log, "--out", tmp_path)[0] == 2
+
+
 def test_no_unit_is_said(tmp_path, called):
     path = log_of(tmp_path / "log.sqlite", [unit("A", read("sinad", None))])
     status, shown, _ = called("statistics", "capability", "--log", path)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import click
@@ -14,40 +13,31 @@ from linecheck.cli.display.messages import counted, print_table
 from linecheck.cli.log.filters import filter_options
 from linecheck.cli.statistics.options import Output, output_options, source_options
 from linecheck.errors import ExitStatus, UsageError
-from linecheck.files.text import visible
-from linecheck.limits.meaning import bounds_text
-from linecheck.limits.model import Bounds
 from linecheck.log import RunFilter
-from linecheck.results.wording import number, significant, subject
-from linecheck.statistics.capability import Capability, Interval, Tolerance, capability_of
+from linecheck.report.render import capability_page
+from linecheck.results.wording import number, significant
+from linecheck.statistics.capability import Interval
+from linecheck.statistics.capability_words import (
+    Told,
+    apart_text,
+    beyond_text,
+    counts_text,
+    index,
+    index_text,
+    limits_text,
+    name_text,
+    told_of,
+    verdict_text,
+)
 from linecheck.statistics.columns import Columns, Place, open_columns
 from linecheck.statistics.readings import (
     COLUMNS,
     MOVING_RANGE,
     SUBGROUPS,
     Counted,
-    MetricReadings,
     count_units,
     read_metrics,
 )
-
-#: A smaller share is that of no process anybody knows so well.
-_MIN_SHARE: Final = 1e-9
-_VERDICTS: Final = ("capable", "not capable", "cannot be told")
-
-
-@dataclass(frozen=True)
-class Told:
-    """A metric with what its readings tell."""
-
-    readings: MetricReadings
-    tolerance: Tolerance
-    capability: Capability
-
-    @property
-    def is_judged(self) -> bool:
-        """Whether a mask limits it."""
-        return any(limit is not None for limit in self.tolerance.limits)
 
 
 @click.command("capability")
@@ -102,8 +92,10 @@ def capability_command(
         of_pass = against == "pass"
         found = read_metrics(columns, limits, units.units, within=within, of_pass=of_pass, wanted=metrics)
         source = columns.source
-    told = [_told(item, of_pass, required) for item in found]
+    told = [told_of(item, of_pass, required) for item in found]
     output.write_csv(_HEADINGS, map(_csv_row, told))
+    if output.page is not None:
+        output.write_page(capability_page(units, told, required, source, every_run=every_run))
     if output.as_json:
         output.print_json(_plain(units, told, required, source))
     else:
@@ -134,11 +126,6 @@ def limits_of(columns: Columns) -> Any:  # noqa: ANN401 - LimitFile, imported wh
     return columns.limit_file
 
 
-def _told(item: MetricReadings, of_pass: bool, required: float) -> Told:
-    tolerance = item.tolerance(of_pass=of_pass)
-    return Told(item, tolerance, capability_of(item.sample, tolerance, within=item.within, required=required))
-
-
 def print_counted(units: Counted, source: str) -> None:
     """Print which units count, and what does not."""
     if not units.units:
@@ -158,9 +145,7 @@ def print_counted(units: Counted, source: str) -> None:
 
 
 def _print(told: Sequence[Told], required: float) -> None:
-    verdicts = Counter(item.capability.verdict for item in told if item.is_judged)
-    if verdicts:
-        counts = ", ".join(f"{verdicts[verdict]} {verdict}" for verdict in _VERDICTS if verdicts[verdict])
+    if counts := counts_text(told):
         click.echo(f"  a Ppk of {required:g} is required: {counts}")
     click.echo("")
     headings = (
@@ -194,88 +179,40 @@ def _print(told: Sequence[Told], required: float) -> None:
         click.echo("a curve counts by how far its worst point stays within the mask that judged it")
 
 
-def _name(item: MetricReadings) -> str:
-    return visible(subject(f"{item.check}.{item.metric}", "", item.channel))
-
-
 def _cells(item: Told) -> tuple[str, ...]:
     of, readings = item.capability, item.readings
     return (
-        _name(readings),
+        name_text(readings),
         str(of.units),
         "–" if of.mean is None else significant(of.mean.value, 5),
         "–" if of.spread is None else number(of.spread.value, readings.unit, 3),
         limits_text(item.tolerance),
         index_text(of.pp),
         index_text(of.ppk),
-        "–" if of.ppk is None else f"{_index(of.ppk.low)} to {_index(of.ppk.high)}",
+        "–" if of.ppk is None else f"{index(of.ppk.low)} to {index(of.ppk.high)}",
         index_text(of.cpk),
-        "–" if of.beyond is None else _beyond_text(of.beyond),
-        _verdict_text(item),
+        "–" if of.beyond is None else beyond_text(of.beyond),
+        verdict_text(item),
     )
-
-
-def _verdict_text(item: Told) -> str:
-    if not item.is_judged:
-        return "no mask"
-    verdict = item.capability.verdict
-    return (
-        f"{verdict} with {counted(item.capability.units, 'unit')}" if verdict == "cannot be told" else verdict
-    )
-
-
-def limits_text(tolerance: Tolerance) -> str:
-    """Return limits as a table has them."""
-    lower, upper = tolerance.limits
-    return "–" if lower is None and upper is None else bounds_text(Bounds(lower, upper))
-
-
-def index_text(of: Interval | None) -> str:
-    """Return a capability index."""
-    return "–" if of is None else _index(of.value)
-
-
-def _index(value: float) -> str:
-    return "∞" if math.isinf(value) else f"{value:.2f}"
-
-
-def _beyond_text(of: Interval) -> str:
-    most = share_text(of.high)
-    return "< 0.001 ppm" if of.high < _MIN_SHARE else f"{share_text(of.value)} (to {most})"
-
-
-def share_text(share: float) -> str:
-    """Return a share of units: in percent, or in parts per million where it is small."""
-    if share == 0.0:
-        return "0"
-    if share < _MIN_SHARE:
-        return "< 0.001 ppm"
-    return f"{significant(1e6 * share, 2)} ppm" if share < 0.001 else f"{significant(100.0 * share, 3)} %"
 
 
 def _not_normal(told: Sequence[Told]) -> Iterator[str]:
     for item in told:
         if item.capability.method in ("skewed", "percentiles"):
-            yield f"{_name(item.readings)}: {item.capability.why}"
+            yield f"{name_text(item.readings)}: {item.capability.why}"
 
 
 def _untold(told: Sequence[Told]) -> Iterator[str]:
     for item in told:
         if item.is_judged and item.capability.ppk is None:
             found = counted(item.capability.found_beyond, "unit")
-            yield f"{_name(item.readings)}: {item.capability.why}; {found} beyond the limits"
+            yield f"{name_text(item.readings)}: {item.capability.why}; {found} beyond the limits"
 
 
 def _missing(told: Sequence[Told]) -> Iterator[str]:
     for item in told:
-        parts = (
-            (item.readings.missing, "not measured"),
-            (item.readings.void, "void"),
-            (item.capability.bounded, "a bound, this or better"),
-        )
-        texts = [f"{units} {text}" for units, text in parts if units]
-        if texts:
-            yield f"{_name(item.readings)}: {', '.join(texts)}"
+        if text := apart_text(item):
+            yield f"{name_text(item.readings)}: {text}"
 
 
 _INDICES: Final = ("mean", "spread", "pp", "ppk", "cp", "cpk", "beyond")

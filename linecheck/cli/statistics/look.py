@@ -6,7 +6,13 @@ import click
 
 from linecheck.cli.display.messages import counted
 from linecheck.cli.log.filters import filter_options
-from linecheck.cli.statistics.options import Output, output_options, source_options
+from linecheck.cli.statistics.options import (
+    Output,
+    output_options,
+    page_columns,
+    source_options,
+    write_line_page,
+)
 from linecheck.log import RunFilter
 from linecheck.statistics import standouts
 from linecheck.statistics.columns import Place, open_columns
@@ -33,10 +39,13 @@ def look_command(place: Place, wanted: RunFilter, output: Output) -> None:
 
     Exit status: 0 also where something stands out, 3 no unit was judged.
     """
-    with open_columns(place, wanted, columns=(*COLUMNS, *standouts.COLUMNS)) as columns:
+    with open_columns(
+        place, wanted, columns=(*page_columns(output), *COLUMNS, *standouts.COLUMNS)
+    ) as columns:
         found = standouts.standouts_of(columns)
         moved = moved_texts(moved_of(columns))
         judged = standouts.units_judged(columns)
+        write_line_page(output, columns)
         source = columns.source
     output.write_csv(
         _HEADINGS,

@@ -15,7 +15,9 @@ from linecheck.cli.options import DEFAULT_LOG, collected
 from linecheck.files.cells import csv_text
 from linecheck.files.text import visible
 from linecheck.files.write import check_can_write, write_atomically
-from linecheck.statistics.columns import Place
+from linecheck.report.render import line_page
+from linecheck.statistics import line
+from linecheck.statistics.columns import Columns, Place
 
 
 def _place(logs: tuple[str, ...], parquet: tuple[str, ...], server: str | None, limits: str | None) -> Place:
@@ -86,6 +88,17 @@ class Output:
 
     def _told(self, path: str) -> None:
         click.echo(visible(path), err=self.as_json)
+
+
+def page_columns(output: Output) -> tuple[str, ...]:
+    """Return the columns of the runs that the page of a line asks for, where it is asked for."""
+    return () if output.page is None else line.COLUMNS
+
+
+def write_line_page(output: Output, columns: Columns) -> None:
+    """Write the page of a line, where it is asked for."""
+    if output.page is not None:
+        output.write_page(line_page(line.line_of(columns)))
 
 
 #: What is written; a command gets it as ``output``.

@@ -10,7 +10,13 @@ import click
 from linecheck.cli.display.messages import counted, print_table
 from linecheck.cli.log.filters import filter_options
 from linecheck.cli.options import limit_option
-from linecheck.cli.statistics.options import Output, output_options, source_options
+from linecheck.cli.statistics.options import (
+    Output,
+    output_options,
+    page_columns,
+    source_options,
+    write_line_page,
+)
 from linecheck.files.text import visible
 from linecheck.log import RunFilter
 from linecheck.statistics.columns import Place, open_columns
@@ -33,9 +39,10 @@ def yield_command(place: Place, wanted: RunFilter, by: str | None, limit: int, o
 
     Exit status: 0 there are units, 3 no unit was judged.
     """
-    needed = (*COLUMNS, *((by,) if by in ("day", "week", "month") else filter(None, (by,))))
+    needed = (*page_columns(output), *COLUMNS, *filter(None, (by,)))
     with open_columns(place, wanted, columns=needed) as columns:
         found = yields_of(columns, by, limit=limit)
+        write_line_page(output, columns)
         source = columns.source
     output.write_csv(_HEADINGS, _csv_rows(found, by))
     if output.as_json:

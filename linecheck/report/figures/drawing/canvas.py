@@ -239,7 +239,7 @@ def _draw_axes(figure: Figure, axes: Axes) -> None:
     paper, frame, (left, bottom, right, top) = axes.paper, axes.frame, axes.box
     paper.box((0.0, 0.0, paper.width, paper.height), "#ffffff", order=0)
     paper.box(axes.box, "#ffffff", order=0)
-    xs, ys = x_ticks(figure, frame), _ticks(frame.y_low, frame.y_high, 7)
+    xs, ys = x_ticks(figure, frame), round_numbers(frame.y_low, frame.y_high, 7)
     across, up = axes.place(xs, frame.y_low)[0], axes.place(frame.x_low, ys)[1]
     grids = {
         "grid-x": [[(x, end) for x in across] for end in (bottom, top)],
@@ -266,17 +266,17 @@ def _along(axis: Axis) -> str:
 def x_ticks(figure: Figure, frame: Frame) -> list[float]:
     """Return where the x axis has numbers; a logarithmic one of many decades has one in each."""
     if not figure.x.log:
-        return _ticks(frame.x_low, frame.x_high, 8)
+        return round_numbers(frame.x_low, frame.x_high, 8)
     steps = (1.0, 2.0, 5.0) if frame.x_high < 1e6 * frame.x_low else (1.0,)
     decades = range(math.floor(math.log10(frame.x_low)), math.ceil(math.log10(frame.x_high)) + 1)
     # Decimal powers as they are read, so that 0.001 is no 0.0010000000000000002.
     places = (step * float(f"1e{decade}") for decade in decades for step in steps)
     inside = [place for place in places if frame.x_low <= place <= frame.x_high]
     # A part of less than a decade has hardly any of them.
-    return inside if len(inside) > 2 else _ticks(frame.x_low, frame.x_high, 8)
+    return inside if len(inside) > 2 else round_numbers(frame.x_low, frame.x_high, 8)
 
 
-def _ticks(low: float, high: float, most: int) -> list[float]:
+def round_numbers(low: float, high: float, most: int) -> list[float]:
     """Return round numbers from one end to the other, at least two where there are: at most so many steps apart."""
     raw = (high - low) / most
     steps = [
