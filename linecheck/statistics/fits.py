@@ -397,7 +397,10 @@ def _normal_draws(size: int) -> FloatArray:
 
 def interval(values: FloatArray, tails: tuple[float, float] = EVEN_TAILS) -> tuple[float, float]:
     """Return the interval of what was computed of :attr:`Fit.allowed`, with so much of them left out at each end."""
-    low, high = np.quantile(values, [tails[0], 1.0 - tails[1]])
+    # Between infinite ones nothing can be interpolated: a process that may have no spread has no largest Ppk.
+    at = [tails[0], 1.0 - tails[1]]
+    is_finite = bool(np.all(np.isfinite(values)))
+    low, high = np.quantile(values, at) if is_finite else np.quantile(values, at, method="inverted_cdf")
     return float(low), float(high)
 
 

@@ -417,3 +417,12 @@ def test_bounds_do_not_refute_a_normal_process_and_a_wrong_one_is_refuted(same, 
         for _ in range(20)
     ]
     assert np.mean(humps) > 0.9
+
+
+def test_readings_that_are_nearly_all_the_same_make_no_process_capable():
+    values = np.full(5001, -118.0)
+    values[-1] = -90.0
+    found = capability_of(Sample.of(values), Tolerance(None, -112.6))
+    assert found.verdict == "cannot be told"
+    assert found.ppk is None
+    assert found.found_beyond == 1
