@@ -26,6 +26,7 @@ from linecheck.station.interfaces.sound.devices import list_devices, load_portau
 _EXTRAS: Final = {
     "postgres": ("the central server (linecheck sync)", "psycopg"),
     "parquet": ("exports as Parquet", "pyarrow"),
+    "statistics": ("what many units tell (linecheck statistics)", "duckdb"),
     "interactive": ("pages with interactive figures", "bokeh"),
     "web": ("the station's screen in the browser (linecheck serve)", "starlette"),
     "sign": ("records signed by the station", "cryptography"),

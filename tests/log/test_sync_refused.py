@@ -141,9 +141,10 @@ def test_each_changed_value_of_each_column_of_each_table_at_the_server_is_found(
         # Whoever owns the server can take its guards away.
         connection.execute("SET session_replication_role = replica")
         for table in (*RECORD_TABLES, *SHARED_TABLES):
+            # What the server makes of other columns itself, nobody can change.
             columns = connection.execute(
                 "SELECT column_name, data_type FROM information_schema.columns "
-                "WHERE table_schema = 'linecheck' AND table_name = %s",
+                "WHERE table_schema = 'linecheck' AND table_name = %s AND is_generated = 'NEVER'",
                 (table,),
             ).fetchall()
             for column, kind in columns:

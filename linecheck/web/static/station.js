@@ -7,7 +7,7 @@
   const needsEnd = document.body.dataset.needsEnd === "yes";
   /* Heights in shares of the window: letters of 28.6 have capitals of 58 mm on a screen of 24 inches. */
   const WORD_VH = 42, MIN_VERDICT_VH = 28.6, SMALL_WORD_VH = 14, READY_WORD_VH = 26, SERIAL_VH = 26, LINE = 0.82;
-  const LEAST_SERIAL_VH = 8, TEXT_VH = 4.2, LEAST_TEXT_PX = 12;
+  const MIN_SERIAL_VH = 8, TEXT_VH = 4.2, MIN_TEXT_PX = 12;
   /* What a single nest has of the window; several have their sizes in shares of their own height. */
   const NEST_VH = 92;
   const byId = (id) => document.getElementById(id);
@@ -82,7 +82,7 @@
     const widestWord = (width - 2 * height) / (wide + 0.45);
     /* Word and serial number stand whole, and the word never lower than can be read from afar: texts give way. */
     const least = Math.min(Math.min(MIN_VERDICT_VH, largest) * height, widestWord);
-    const leastSerial = serial.textContent ? Math.min(widest, LEAST_SERIAL_VH * height) : 0;
+    const leastSerial = serial.textContent ? Math.min(widest, MIN_SERIAL_VH * height) : 0;
     const needed = LINE * lines.length * least + 1.1 * leastSerial + 2 * height;
     words.style.minHeight = `${Math.ceil(needed)}px`;
     const says = element.querySelector(".says"), more = element.querySelector(".more");
@@ -90,7 +90,7 @@
     more.hidden = true;
     for (let scale = 1; ; scale -= 0.05) {
       element.style.setProperty("--texts", scale);
-      if (fits() || (scale - 0.05) * TEXT_VH * height < LEAST_TEXT_PX) break;
+      if (fits() || (scale - 0.05) * TEXT_VH * height < MIN_TEXT_PX) break;
     }
     more.hidden = fits();
     const room = words.clientHeight - 2 * height;
