@@ -2,7 +2,6 @@
 
 import csv
 import json
-import shutil
 import subprocess
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from made_runs import made_check, made_run
+from needed import program
 from small_run import LIMITS, call, write_small_files
 
 from linecheck.checks.base import Reading
@@ -281,11 +281,11 @@ def test_a_plan_that_tells_nothing_is_not_written(folder, gauge, options, why):
     assert not Path("plan.json").exists()
 
 
-@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler-utils")
 def test_the_sheet_is_printed(folder, gauge):
+    reader = program("pdftotext")
     options = ("--unit", UNITS[0], "--unit", UNITS[1], "--out", "plan.json", "--pdf", "plan.pdf")
     assert gauge("plan", "--limits", "limits.yaml", *options)[0] == 0
-    text = subprocess.run(["pdftotext", "plan.pdf", "-"], capture_output=True, text=True, check=True).stdout
+    text = subprocess.run([reader, "plan.pdf", "-"], capture_output=True, text=True, check=True).stdout
     assert text.count(UNITS[0]) == 3
 
 
